@@ -1,0 +1,47 @@
+"""Findings: what a person should look at. A suspicion is computed, stored and shown; it never refuses."""
+
+from catchpan.contract.base import OpenEnum, Wire
+
+
+class Severity(OpenEnum):
+    """How much a finding matters: ``stop`` blocks a release."""
+
+    NOTE = "note"
+    LOOK = "look"
+    STOP = "stop"
+
+
+class FindingCode(OpenEnum):
+    """The one list of what can be found."""
+
+    PULSING_CATCH = "pulsing_catch"
+    CATCH_IN_ANOTHER_UNIT = "catch_in_another_unit"
+    REPEATS_DISAGREE = "repeats_disagree"
+    FALLING_FLOW = "falling_flow"
+    FORM_DOES_NOT_FIT = "form_does_not_fit"
+    SHAPE_NOT_TESTED = "shape_not_tested"
+    PARAMETER_AT_BOUND = "parameter_at_bound"
+    NOT_CONVERGED = "not_converged"
+    UNSTEADY_ABOVE_STEADY = "unsteady_above_steady"
+    GATES_OUT_OF_BALANCE = "gates_out_of_balance"
+    SIDES_NEVER_COMPARED = "sides_never_compared"
+    OUTSIDE_CATCHES = "outside_catches"
+    ANY_MACHINE_UNKNOWN = "any_machine_unknown"
+    ABOVE_LABEL = "above_label"
+    END_PAN_NOT_EMPTY = "end_pan_not_empty"
+    PATTERN_SKEWED = "pattern_skewed"
+    ONE_ROW_ONLY = "one_row_only"
+    ROWS_DISAGREE = "rows_disagree"
+    MISSING_PAN_FILLED = "missing_pan_filled"
+    FEW_PANS = "few_pans"
+    NO_SPACING_WITHIN_LIMIT = "no_spacing_within_limit"
+
+
+class Finding(Wire, kw_only=True):
+    """One finding: its code, how much it matters, where, what was seen, and what to do."""
+
+    code: FindingCode
+    severity: Severity
+    where: str
+    what: str
+    advice: str

@@ -1,0 +1,53 @@
+"""Problem details (RFC 9457): what the service says when it refuses."""
+
+from typing import Any
+
+from catchpan.contract.base import OpenEnum, Wire
+
+
+class Slug(OpenEnum):
+    """The last part of a problem's type, ``/problems/<slug>``; one constant title and status for each."""
+
+    UNREADABLE = "unreadable"
+    KEY_MISSING = "key-missing"
+    KEY_REFUSED = "key-refused"
+    NOT_ALLOWED = "not-allowed"
+    NOT_FOUND = "not-found"
+    METHOD_NOT_ALLOWED = "method-not-allowed"
+    NOT_ACCEPTABLE = "not-acceptable"
+    CONFLICT = "conflict"
+    STALE = "stale"
+    TOO_LARGE = "too-large"
+    WRONG_MEDIA_TYPE = "wrong-media-type"
+    NOT_COMPUTABLE = "not-computable"
+    KEY_REUSED = "key-reused"
+    PRECONDITION_MISSING = "precondition-missing"
+    INTERNAL = "internal"
+    BUSY = "busy"
+
+
+class Fault(Wire, kw_only=True):
+    """One thing that is wrong: where, what was given, what is allowed and in which unit."""
+
+    pointer: str
+    code: str
+    detail: str
+    given: Any = None
+    allowed: str = ""
+
+
+class Problem(Wire, kw_only=True):
+    """A refusal; ``type`` and ``title`` are constant for each kind, ``errors`` says what to mend."""
+
+    type: str
+    title: str
+    status: int
+    detail: str
+    request: str = ""
+    errors: list[Fault] = []
+    current: Any = None
+
+    @property
+    def slug(self) -> Slug:
+        """The kind of problem."""
+        return Slug(self.type.rsplit("/", 1)[-1])
