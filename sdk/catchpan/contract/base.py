@@ -29,6 +29,7 @@ class OpenEnum(StrEnum):
 _TEXT = r"^[^\x00]*$"
 
 Name = Annotated[str, Meta(min_length=1, max_length=120, pattern=_TEXT, description="A short name.")]
+ShortNote = Annotated[str, Meta(max_length=120, pattern=_TEXT, description="Free text.")]
 Note = Annotated[str, Meta(max_length=2000, pattern=_TEXT, description="Free text.")]
 Reason = Annotated[
     str, Meta(min_length=1, max_length=500, pattern=r"^[^\x00]*\S[^\x00]*$", description="Why, in a person's words.")

@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
-from catchpan.contract.base import Count, Id, Instant, Name, Note, Wire
+from catchpan.contract.base import Count, Id, Instant, Name, Note, ShortNote, Wire
 from catchpan.quantities import Density, Mass, Rate, Ratio
 
 Nature = Literal["fertiliser", "seed", "soil_amendment", "ice_melt", "other"]
@@ -22,7 +22,7 @@ class MaterialRequest(Wire, kw_only=True, omit_defaults=True):
     """What is known of a material. Limits of rate are the label's: a legal limit, not advice."""
 
     name: Name
-    maker: Annotated[Note, Meta(max_length=120)] = ""
+    maker: ShortNote = ""
     nature: Nature = "fertiliser"
     analysis: Analysis | None = None
     bag: Mass | None = None

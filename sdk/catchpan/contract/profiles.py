@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from catchpan.contract.base import Count, Digest, Id, Instant, Name, Note, OpenEnum, Reason, Wire
+from catchpan.contract.base import Count, Digest, Id, Instant, Name, Note, OpenEnum, Reason, ShortNote, Wire
 from catchpan.contract.curves import Curve, FlowCurveRequest
 from catchpan.contract.findings import Finding
 from catchpan.contract.materials import MaterialRequest
@@ -35,11 +35,11 @@ class Withdrawal(OpenEnum):
 class Conditions(Wire, kw_only=True, omit_defaults=True):
     """What the catches or the pans were taken under."""
 
-    machine: Annotated[Note, Meta(max_length=120)] = ""
-    lot: Annotated[Note, Meta(max_length=120)] = ""
+    machine: ShortNote = ""
+    lot: ShortNote = ""
     bag_opened: Instant | None = None
     caught: Instant | None = None
-    by: Annotated[Note, Meta(max_length=120)] = ""
+    by: ShortNote = ""
     agitator: Literal["on", "off", "none"] | None = None
     hopper_fill: Ratio | None = None
     temperature: Temperature | None = None
@@ -171,9 +171,12 @@ class RevisionSummary(Wire, kw_only=True):
     created: Instant
     changed: Instant
     reason: str | None
+    override: str | None
     released: Instant | None
+    released_by: Name | None
     check_due: Instant | None
     withdrawn: Instant | None
+    withdrawn_by: Name | None
     withdrawn_because: Withdrawal | None
     withdrawn_reason: str | None
     findings: list[Finding]

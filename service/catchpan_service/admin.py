@@ -1,0 +1,71 @@
+"""What the administrator does on the database itself: organisations, and their keys."""
+
+import secrets
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from uuid import UUID
+
+from catchpan.contract.organisations import Role
+from catchpan.quantities import System
+from catchpan_service.store import keys, organisations
+from catchpan_service.store.database import Access, Database, Order
+from catchpan_service.store.keys import StoredKey
+from catchpan_service.store.organisations import StoredOrganisation
+from catchpan_service.store.writes import local_owner
+
+
+@dataclass(frozen=True)
+class NewKey:
+    """A key and its secret, which is told here once and kept nowhere."""
+
+    key: StoredKey
+    secret: str
+
+    def __repr__(self) -> str:
+        return f"NewKey(key={self.key!r}, secret=…)"
+
+
+def add_organisation(database: Database, name: str, *, units: System, new_id: Callable[[], UUID]) -> StoredOrganisation:
+    """Make an organisation; Conflict if its name is in use."""
+    access = local_owner(new_id(), name, units)
+    return database.write_now(organisations.add, Order(access, "organisation add"))
+
+
+def list_organisations(database: Database) -> list[StoredOrganisation]:
+    """Every organisation, by name."""
+    return database.read_now(organisations.all_of_them)
+
+
+def administrator(database: Database, organisation: str) -> Access:
+    """The access of somebody who works on the database itself, as owner of the organisation; NotFound."""
+    found = database.read_now(organisations.named, organisation)
+    return local_owner(found.id, found.name, found.units)
+
+
+def create_key(
+    database: Database,
+    organisation: str,
+    name: str,
+    *,
+    role: Role,
+    expires: datetime | None = None,
+    branch: UUID | None = None,
+    random: Callable[[int], bytes] = secrets.token_bytes,
+) -> NewKey:
+    """Make a key for an organisation, by its name; NotFound."""
+    secret = keys.secret_of(random(keys.SECRET_BYTES))
+    order = Order(administrator(database, organisation), "key create")
+    made = database.write_now(keys.add, order, keys.hash_of(secret), name, role, expires, branch)
+    return NewKey(made, secret)
+
+
+def list_keys(database: Database, organisation: str) -> list[StoredKey]:
+    """Every key of an organisation, by its name; NotFound."""
+    return database.read_now(keys.all_of_them, administrator(database, organisation).organisation)
+
+
+def revoke_key(database: Database, organisation: str, key: UUID) -> StoredKey:
+    """End a key of an organisation, from the next second on; NotFound."""
+    order = Order(administrator(database, organisation), "key revoke")
+    return database.write_now(keys.revoke, order, key)

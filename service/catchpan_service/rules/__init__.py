@@ -1,0 +1,1 @@
+"""What may happen next: pure functions over literal tables. No input or output, no clock."""

@@ -1,0 +1,38 @@
+"""Which role may do what, as one table."""
+
+from collections.abc import Mapping
+from enum import StrEnum
+from typing import Final
+
+from catchpan.contract.organisations import Role
+from catchpan_service.rules.errors import NotAllowed
+
+
+class Action(StrEnum):
+    """What a key may be allowed to do."""
+
+    READ = "read"
+    COMPUTE = "compute"
+    SAVE = "save"
+    RELEASE = "release"
+    WITHDRAW = "withdraw"
+    OVERRIDE = "override"
+
+
+ALLOWED: Final[Mapping[Role, frozenset[Action]]] = {
+    Role.OWNER: frozenset(Action),
+    Role.CALIBRATOR: frozenset({Action.READ, Action.COMPUTE, Action.SAVE, Action.RELEASE, Action.WITHDRAW}),
+    Role.BRANCH: frozenset({Action.READ, Action.COMPUTE}),
+    Role.READER: frozenset({Action.READ, Action.COMPUTE}),
+}
+
+
+def may(role: Role, action: Action) -> bool:
+    """Whether the role is allowed the action; a role that this version does not know is allowed nothing."""
+    return action in ALLOWED.get(role, frozenset())
+
+
+def require(role: Role, action: Action) -> None:
+    """Refuse with NotAllowed unless the role is allowed the action."""
+    if not may(role, action):
+        raise NotAllowed(role, action)

@@ -1,0 +1,91 @@
+"""What the store refuses, and why; nothing here knows of the web.
+
+StoreError
+├── NotFound        no such thing in this organisation
+├── Stale           somebody else changed it first; carries what is there now
+├── Conflict        something else stands in its place, such as a name in use
+├── KeyReused       an idempotency key that belongs to another request
+├── BadCursor       a cursor that this list did not give
+├── Busy            too many writes wait; try again
+├── Held            another process works on this database file
+├── Closed          the database was closed
+└── SchemaMismatch          a database made by a newer version, or not yet brought up to this one
+"""
+
+from pathlib import Path
+
+
+class StoreError(Exception):
+    """Base of every refusal by the store."""
+
+
+class NotFound(StoreError):
+    """No such thing in this organisation; ``field`` names the member that refers to it, if one does."""
+
+    def __init__(self, kind: str, subject: object, *, field: str = "") -> None:
+        super().__init__(f"There is no {kind} {subject}.")
+        self.kind = kind
+        self.subject = str(subject)
+        self.field = field
+
+
+class Stale(StoreError):
+    """Another version than the one expected; ``current`` is the contract struct that is there now."""
+
+    def __init__(self, current: object, version: int) -> None:
+        super().__init__(f"It was changed in the meantime: the current version is {version}.")
+        self.current = current
+        self.version = version
+
+
+class Conflict(StoreError):
+    """What is there already stands in the way; ``existing`` is its id, ``field`` the member that collides."""
+
+    def __init__(self, message: str, *, field: str, existing: str) -> None:
+        super().__init__(message)
+        self.field = field
+        self.existing = existing
+
+
+class KeyReused(StoreError):
+    """The idempotency key was used for another request."""
+
+    def __init__(self, key: str) -> None:
+        super().__init__("This idempotency key was used for another request.")
+        self.key = key
+
+
+class BadCursor(StoreError):
+    """A cursor that this list did not give out to this organisation."""
+
+    def __init__(self) -> None:
+        super().__init__("This cursor does not belong to this list.")
+
+
+class Busy(StoreError):
+    """No room for another write; ``retry_after`` [s] says when to try again."""
+
+    def __init__(self, retry_after: int = 1) -> None:
+        super().__init__(f"Too many writes are waiting; try again in {retry_after} s.")
+        self.retry_after = retry_after
+
+
+class Held(StoreError):
+    """Another process works on the database file; ``pid`` is its number, where it could be read."""
+
+    def __init__(self, path: Path, pid: int | None) -> None:
+        who = f"process {pid}" if pid else "another process"
+        super().__init__(f"{path} is in use by {who}; one process at a time works on a database file.")
+        self.path = path
+        self.pid = pid
+
+
+class Closed(StoreError):
+    """The database was closed."""
+
+    def __init__(self) -> None:
+        super().__init__("The database is closed.")
+
+
+class SchemaMismatch(StoreError):
+    """A database whose schema this version cannot work with."""

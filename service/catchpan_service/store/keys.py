@@ -1,0 +1,139 @@
+"""Keys: 256 random bits that are shown once; only their SHA-256 is kept.
+
+A slow hash protects guessable passwords; a random key of 256 bits cannot be guessed, and a request must not wait.
+"""
+
+import hashlib
+from base64 import urlsafe_b64encode
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, Final
+from uuid import UUID
+
+from sqlalchemy import Connection, Row, insert, or_, select, update
+
+from catchpan.contract.organisations import Role
+from catchpan_service.store.errors import NotFound
+from catchpan_service.store.tables import keys, organisations
+from catchpan_service.store.writes import Access, Change, Stamp, Written
+
+KIND: Final = "key"
+PREFIX: Final = "catchpan-"
+SECRET_BYTES: Final = 32
+USE_NOTED_EVERY: Final = timedelta(hours=1)
+
+
+@dataclass(frozen=True)
+class StoredKey:
+    """A key as stored: all but the secret, which nobody can read again."""
+
+    id: UUID
+    name: str
+    role: Role
+    branch: UUID | None
+    created: datetime
+    expires: datetime | None
+    revoked: datetime | None
+    last_used: datetime | None
+
+
+def secret_of(random: bytes) -> str:
+    """The text of a key, from its 32 random bytes; ValueError for any other number of them."""
+    if len(random) != SECRET_BYTES:
+        raise ValueError(f"a key is made of {SECRET_BYTES} random bytes, not {len(random)}")
+    return PREFIX + urlsafe_b64encode(random).decode().rstrip("=")
+
+
+def hash_of(secret: str) -> str:
+    """What is kept of a key, and what one is found by (hex)."""
+    return hashlib.sha256(secret.encode(errors="surrogatepass")).hexdigest()
+
+
+def find(connection: Connection, presented: str, now: datetime) -> Access | None:
+    """What the key with this hash may do; none if there is no such key, or it is revoked or expired."""
+    row = connection.execute(
+        select(keys, organisations.c.name.label("organisation_name"), organisations.c.units)
+        .join(organisations, organisations.c.organisation == keys.c.organisation)
+        .where(keys.c.hash == presented)
+    ).one_or_none()
+    if row is None or row.revoked is not None or (row.expires is not None and row.expires <= now):
+        return None
+    return Access(
+        row.organisation,
+        row.organisation_name,
+        row.units,
+        row.id,
+        row.name,
+        Role(row.role),
+        row.branch,
+        row.last_used,
+    )
+
+
+def all_of_them(connection: Connection, organisation: UUID) -> list[StoredKey]:
+    """Every key of the organisation, in the order they were made."""
+    statement = select(keys).where(keys.c.organisation == organisation).order_by(keys.c.created, keys.c.id)
+    return [_stored(row) for row in connection.execute(statement)]
+
+
+def add(
+    connection: Connection,
+    organisation: UUID,
+    stamp: Stamp,
+    secret_hash: str,
+    name: str,
+    role: Role,
+    expires: datetime | None = None,
+    branch: UUID | None = None,
+) -> Written[StoredKey]:
+    """A new key, by the hash of its secret."""
+    subject = stamp.new_id()
+    connection.execute(
+        insert(keys).values(
+            organisation=organisation,
+            id=subject,
+            name=name,
+            hash=secret_hash,
+            role=role.value,
+            branch=branch,
+            created=stamp.now,
+            expires=expires,
+        )
+    )
+    return Written(_get(connection, organisation, subject), (Change(KIND, str(subject), "added"),))
+
+
+def revoke(connection: Connection, organisation: UUID, stamp: Stamp, subject: UUID) -> Written[StoredKey]:
+    """End a key; NotFound. One that was ended before stays as it is."""
+    found = _get(connection, organisation, subject)
+    if found.revoked is not None:
+        return Written(found, ())
+    connection.execute(update(keys).where(*_is(organisation, subject)).values(revoked=stamp.now))
+    return Written(_get(connection, organisation, subject), (Change(KIND, str(subject), "revoked"),))
+
+
+def use_is_due(access: Access, now: datetime) -> bool:
+    """Whether the last use of a key was noted so long ago that it is to be noted again."""
+    return access.last_used is None or access.last_used <= now - USE_NOTED_EVERY
+
+
+def note_use(connection: Connection, organisation: UUID, stamp: Stamp) -> Written[None]:
+    """Note that the key was used now, at most hourly; it leaves no trace in the feed or the audit chain."""
+    due = or_(keys.c.last_used.is_(None), keys.c.last_used <= stamp.now - USE_NOTED_EVERY)
+    connection.execute(update(keys).where(*_is(organisation, stamp.access.key), due).values(last_used=stamp.now))
+    return Written(None, ())
+
+
+def _get(connection: Connection, organisation: UUID, subject: UUID) -> StoredKey:
+    row = connection.execute(select(keys).where(*_is(organisation, subject))).one_or_none()
+    if row is None:
+        raise NotFound("key", subject)
+    return _stored(row)
+
+
+def _is(organisation: UUID, subject: UUID) -> tuple[Any, Any]:
+    return keys.c.organisation == organisation, keys.c.id == subject
+
+
+def _stored(row: Row[Any]) -> StoredKey:
+    return StoredKey(row.id, row.name, Role(row.role), row.branch, row.created, row.expires, row.revoked, row.last_used)

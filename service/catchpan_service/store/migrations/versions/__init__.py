@@ -1,0 +1,1 @@
+"""The revisions of the schema, each written once and never changed."""

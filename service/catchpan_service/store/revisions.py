@@ -1,0 +1,280 @@
+"""Revisions of a profile: drafts that may be replaced, and what is released or withdrawn, which may not."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Any, Final
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import Connection, Row, insert, select, update
+
+from catchpan.contract.findings import Finding
+from catchpan.contract.profiles import Revision, RevisionPage, RevisionSummary, State, Withdrawal
+from catchpan_service.rules import revisions as rules
+from catchpan_service.rules.revisions import Event, Standing
+from catchpan_service.store import contents, cursors, profiles
+from catchpan_service.store.cursors import DEFAULT_LIMIT
+from catchpan_service.store.errors import NotFound, Stale
+from catchpan_service.store.tables import revisions
+from catchpan_service.store.writes import Change, Stamp, Written
+
+KIND = "revision"
+_FINDINGS: Final = msgspec.json.Decoder(list[Finding])
+# Names of columns that are not members of the summary as they are.
+_OTHERWISE: Final = frozenset({"organisation", "profile", "findings", "state", "withdrawn_because"})
+
+
+@dataclass(frozen=True)
+class Draft:
+    """What a draft holds: canonical content, its digest, what was found in it, where it comes from."""
+
+    content: bytes
+    digest: str
+    findings: tuple[Finding, ...] = ()
+    parent: int | None = None
+    note: str = ""
+
+
+def get(connection: Connection, organisation: UUID, profile: UUID, number: int) -> Revision:
+    """The revision with its content, as the bytes that were hashed; NotFound."""
+    row = _row(connection, organisation, profile, number)
+    return _whole(row, contents.get(connection, organisation, row.digest))
+
+
+def summary(connection: Connection, organisation: UUID, profile: UUID, number: int) -> RevisionSummary:
+    """The revision without its content; NotFound."""
+    return _wire(_row(connection, organisation, profile, number))
+
+
+def page(
+    connection: Connection, organisation: UUID, profile: UUID, cursor: str | None = None, limit: int = DEFAULT_LIMIT
+) -> RevisionPage:
+    """One page of a profile's revisions, newest first; NotFound for the profile, BadCursor."""
+    profiles.get(connection, organisation, profile)
+    scope = f"{KIND}/{profile}"
+    statement = select(revisions).where(revisions.c.organisation == organisation, revisions.c.profile == profile)
+    if cursor is not None:
+        statement = statement.where(revisions.c.number < int(cursors.read(organisation, scope, cursor)))
+    newest_first = statement.order_by(revisions.c.number.desc()).limit(cursors.check_limit(limit) + 1)
+    rows, last = cursors.split(connection.execute(newest_first).all(), limit)
+    following = None if last is None else cursors.write(organisation, scope, str(last.number))
+    return RevisionPage(items=[_wire(row) for row in rows], next=following)
+
+
+def add(connection: Connection, organisation: UUID, stamp: Stamp, profile: UUID, draft: Draft) -> Written[Revision]:
+    """A new draft with the next number; NotFound for the profile or for the parent (``field`` says)."""
+    number = (profiles.get(connection, organisation, profile).latest or 0) + 1
+    values = _kept(connection, organisation, stamp, profile, draft)
+    connection.execute(
+        insert(revisions).values(
+            organisation=organisation,
+            profile=profile,
+            number=number,
+            version=1,
+            state=State.DRAFT.value,
+            author=stamp.access.key_name,
+            created=stamp.now,
+            changed=stamp.now,
+            **values,
+        )
+    )
+    moved = profiles.point(connection, organisation, stamp, profile, latest=number)
+    row = _row(connection, organisation, profile, number)
+    return Written(_whole(row, draft.content), (_change(row, "added"), moved))
+
+
+def replace_draft(
+    connection: Connection,
+    organisation: UUID,
+    stamp: Stamp,
+    profile: UUID,
+    number: int,
+    draft: Draft,
+    expected: Collection[int] | None,
+) -> Written[Revision]:
+    """New content of a draft whose version is among those expected (``None`` expects any).
+
+    Raises
+    ------
+    NotFound, Stale, NotLegal
+        No such revision or parent; another version; not a draft any more.
+    """
+    row = _expected(connection, organisation, profile, number, expected)
+    rules.move(_standing(row), Event.REPLACE)
+    values = _kept(connection, organisation, stamp, profile, draft, below=number)
+    row = _set(connection, row, stamp, author=stamp.access.key_name, **values)
+    return Written(_whole(row, draft.content), (_change(row, "replaced"),))
+
+
+def release(
+    connection: Connection,
+    organisation: UUID,
+    stamp: Stamp,
+    profile: UUID,
+    number: int,
+    expected: Collection[int] | None,
+    reason: str,
+    override: str | None = None,
+) -> Written[RevisionSummary]:
+    """Put a revision into use; the one that was in use is withdrawn as replaced, in the same write.
+
+    Raises
+    ------
+    NotFound, Stale, NotLegal, Blocked, NotAllowed
+        No such revision; another version; not in a state for it; a finding of severity stop without a reason to
+        override it; an override by a role that may not.
+    """
+    row = _expected(connection, organisation, profile, number, expected)
+    after = rules.clear_for_release(
+        _standing(row), _FINDINGS.decode(row.findings), role=stamp.access.role, override=override
+    )
+    before = _retire(connection, organisation, stamp, profile, number)
+    row = _set(
+        connection,
+        row,
+        stamp,
+        state=after.state.value,
+        reason=reason,
+        override=override,
+        released=stamp.now,
+        released_by=stamp.access.key_name,
+        check_due=rules.check_due(stamp.now),
+    )
+    moved = profiles.point(connection, organisation, stamp, profile, released=number)
+    return Written(_wire(row), (*before, _change(row, "released"), moved))
+
+
+def withdraw(
+    connection: Connection,
+    organisation: UUID,
+    stamp: Stamp,
+    profile: UUID,
+    number: int,
+    expected: Collection[int] | None,
+    reason: str,
+    because: Withdrawal,
+) -> Written[RevisionSummary]:
+    """Take a revision out of use, and say why; NotFound, Stale, NotLegal."""
+    row = _expected(connection, organisation, profile, number, expected)
+    in_use = row.state == State.RELEASED.value
+    row, change = _withdraw(connection, row, stamp, reason, because)
+    moved = (profiles.point(connection, organisation, stamp, profile, released=None),) if in_use else ()
+    return Written(_wire(row), (change, *moved))
+
+
+def _retire(
+    connection: Connection, organisation: UUID, stamp: Stamp, profile: UUID, successor: int
+) -> tuple[Change, ...]:
+    """Withdraw the revision that is in use, if there is one, because another takes its place."""
+    number = profiles.get(connection, organisation, profile).released
+    if number is None:
+        return ()
+    row = _row(connection, organisation, profile, number)
+    reason = f"Revision {successor} was released in its place."
+    return (_withdraw(connection, row, stamp, reason, Withdrawal.REPLACED)[1],)
+
+
+def _withdraw(
+    connection: Connection, row: Row[Any], stamp: Stamp, reason: str, because: Withdrawal
+) -> tuple[Row[Any], Change]:
+    after = rules.move(_standing(row), rules.WITHDRAWALS[because])
+    row = _set(
+        connection,
+        row,
+        stamp,
+        state=after.state.value,
+        withdrawn=stamp.now,
+        withdrawn_by=stamp.access.key_name,
+        withdrawn_because=because.value,
+        withdrawn_reason=reason,
+    )
+    return row, _change(row, f"withdrawn_{because.value}")
+
+
+def _kept(
+    connection: Connection,
+    organisation: UUID,
+    stamp: Stamp,
+    profile: UUID,
+    draft: Draft,
+    below: int | None = None,
+) -> dict[str, Any]:
+    """The columns of a draft, after its content was stored and its parent was found."""
+    if draft.parent is not None:
+        _require_parent(connection, organisation, profile, draft.parent, below)
+    contents.keep(connection, organisation, draft.digest, draft.content, stamp.now)
+    return {
+        "parent": draft.parent,
+        "digest": draft.digest,
+        "note": draft.note,
+        "findings": msgspec.json.encode(draft.findings),
+    }
+
+
+def _require_parent(connection: Connection, organisation: UUID, profile: UUID, parent: int, below: int | None) -> None:
+    if below is not None and parent >= below:
+        raise NotFound("earlier revision", parent, field="parent")
+    try:
+        _row(connection, organisation, profile, parent)
+    except NotFound as error:
+        raise NotFound("revision", parent, field="parent") from error
+
+
+def _expected(
+    connection: Connection, organisation: UUID, profile: UUID, number: int, expected: Collection[int] | None
+) -> Row[Any]:
+    row = _row(connection, organisation, profile, number)
+    if expected is not None and row.version not in expected:
+        raise Stale(_wire(row), row.version)
+    return row
+
+
+def _row(connection: Connection, organisation: UUID, profile: UUID, number: int) -> Row[Any]:
+    row = connection.execute(select(revisions).where(*_is(organisation, profile, number))).one_or_none()
+    if row is None:
+        raise NotFound("revision", f"{profile}/{number}")
+    return row
+
+
+def _set(connection: Connection, row: Row[Any], stamp: Stamp, **values: object) -> Row[Any]:
+    """The row with new values, one version on."""
+    connection.execute(
+        update(revisions)
+        .where(*_is(row.organisation, row.profile, row.number))
+        .values(version=row.version + 1, changed=stamp.now, **values)
+    )
+    return _row(connection, row.organisation, row.profile, row.number)
+
+
+def _is(organisation: UUID, profile: UUID, number: int) -> tuple[Any, Any, Any]:
+    return (
+        revisions.c.organisation == organisation,
+        revisions.c.profile == profile,
+        revisions.c.number == number,
+    )
+
+
+def _standing(row: Row[Any]) -> Standing:
+    return Standing(State(row.state), None if row.withdrawn_because is None else Withdrawal(row.withdrawn_because))
+
+
+def _change(row: Row[Any], event: str) -> Change:
+    return Change(KIND, f"{row.profile}/{row.number}", event, row.digest)
+
+
+def _members(row: Row[Any]) -> dict[str, Any]:
+    standing = _standing(row)
+    return {name: value for name, value in row._mapping.items() if name not in _OTHERWISE} | {
+        "profile": str(row.profile),
+        "state": standing.state,
+        "withdrawn_because": standing.because,
+        "findings": _FINDINGS.decode(row.findings),
+    }
+
+
+def _wire(row: Row[Any]) -> RevisionSummary:
+    return RevisionSummary(**_members(row))
+
+
+def _whole(row: Row[Any], content: bytes) -> Revision:
+    return Revision(**_members(row), content=msgspec.Raw(content))

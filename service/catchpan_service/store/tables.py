@@ -1,0 +1,254 @@
+"""The tables. Every primary, unique and foreign key begins with the organisation, so no row can refer to another's.
+
+Two exceptions are the administrator's own: the name of an organisation is unique, and a key is found by its hash.
+Closed sets are plain strings with a named CHECK, which a migration can change on each database.
+"""
+
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import (
+    BigInteger,
+    CheckConstraint,
+    Column,
+    DateTime,
+    ForeignKeyConstraint,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    PrimaryKeyConstraint,
+    String,
+    Table,
+    TypeDecorator,
+    UniqueConstraint,
+    Uuid,
+)
+from sqlalchemy.engine import Dialect
+
+metadata = MetaData(
+    naming_convention={
+        "pk": "pk_%(table_name)s",
+        "fk": "fk_%(table_name)s_%(referred_table_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "ck": "ck_%(table_name)s_%(constraint_name)s",
+    }
+)
+
+
+class Moment(TypeDecorator[datetime]):
+    """An instant in UTC; SQLite drops the zone, so it is put back on the way out."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:  # noqa: ARG002
+        """To UTC; a naive datetime is refused by ``astimezone`` only on some systems, so here."""
+        if value is not None and value.tzinfo is None:
+            raise ValueError("an instant without a zone")
+        return value and value.astimezone(UTC)
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:  # noqa: ARG002
+        """From what the database kept, always in UTC."""
+        if value is None:
+            return None
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+def _owned(name: str, *parts: Any, key: tuple[str, ...]) -> Table:
+    """A table of an organisation's rows: its own key, and the organisation in front of it."""
+    return Table(
+        name,
+        metadata,
+        Column("organisation", Uuid, nullable=False),
+        *parts,
+        PrimaryKeyConstraint("organisation", *key),
+    )
+
+
+def _refers(column: str, table: str, target: str = "id", *, within: str = "") -> ForeignKeyConstraint:
+    middle = [within] if within else []
+    there = ["organisation", *middle, target]
+    return ForeignKeyConstraint(["organisation", *middle, column], [f"{table}.{name}" for name in there])
+
+
+def _text(name: str, *, nullable: bool = False) -> Column[str]:
+    return Column(name, String, nullable=nullable)
+
+
+def _moment(name: str, *, nullable: bool = False) -> Column[datetime]:
+    return Column(name, Moment, nullable=nullable)
+
+
+def _document(name: str) -> Table:
+    """A table of named JSON documents, each with a version."""
+    return _owned(
+        name,
+        Column("id", Uuid, nullable=False),
+        Column("version", Integer, nullable=False),
+        _text("name"),
+        Column("body", LargeBinary, nullable=False),
+        _moment("created"),
+        _moment("changed"),
+        ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
+        UniqueConstraint("organisation", "name"),
+        CheckConstraint("version >= 1", name="version"),
+        key=("id",),
+    )
+
+
+organisations = _owned(
+    "organisations",
+    _text("name"),
+    _text("units"),
+    _moment("created"),
+    UniqueConstraint("name"),
+    CheckConstraint("units IN ('us', 'si')", name="units"),
+    key=(),
+)
+
+counters = _owned(
+    "counters",
+    Column("epoch", Integer, nullable=False),
+    Column("position", BigInteger, nullable=False),
+    _text("chain_head"),
+    ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
+    CheckConstraint("epoch >= 1 AND position >= 0", name="position"),
+    key=(),
+)
+
+keys = _owned(
+    "keys",
+    Column("id", Uuid, nullable=False),
+    _text("name"),
+    _text("hash"),
+    _text("role"),
+    Column("branch", Uuid, nullable=True),
+    _moment("created"),
+    _moment("expires", nullable=True),
+    _moment("revoked", nullable=True),
+    _moment("last_used", nullable=True),
+    ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
+    CheckConstraint("role IN ('owner', 'calibrator', 'branch', 'reader')", name="role"),
+    CheckConstraint("branch IS NULL OR role = 'branch'", name="branch"),
+    Index("ix_keys_hash", "hash"),
+    key=("id",),
+)
+
+materials = _document("materials")
+machine_kinds = _document("machine_kinds")
+
+profiles = _owned(
+    "profiles",
+    Column("id", Uuid, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("material", Uuid, nullable=False),
+    Column("machine_kind", Uuid, nullable=False),
+    _text("name"),
+    Column("latest", Integer, nullable=True),
+    Column("released", Integer, nullable=True),
+    _moment("created"),
+    _moment("changed"),
+    _refers("material", "materials"),
+    _refers("machine_kind", "machine_kinds"),
+    UniqueConstraint("organisation", "material", "machine_kind"),
+    CheckConstraint("version >= 1", name="version"),
+    CheckConstraint("released IS NULL OR released <= latest", name="released"),
+    key=("id",),
+)
+
+contents = _owned(
+    "contents",
+    _text("digest"),
+    Column("body", LargeBinary, nullable=False),
+    _moment("created"),
+    ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
+    key=("digest",),
+)
+
+revisions = _owned(
+    "revisions",
+    Column("profile", Uuid, nullable=False),
+    Column("number", Integer, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("parent", Integer, nullable=True),
+    _text("state"),
+    _text("digest"),
+    _text("author"),
+    _text("note"),
+    Column("findings", LargeBinary, nullable=False),
+    _moment("created"),
+    _moment("changed"),
+    _text("reason", nullable=True),
+    _text("override", nullable=True),
+    _moment("released", nullable=True),
+    _text("released_by", nullable=True),
+    _moment("check_due", nullable=True),
+    _moment("withdrawn", nullable=True),
+    _text("withdrawn_by", nullable=True),
+    _text("withdrawn_because", nullable=True),
+    _text("withdrawn_reason", nullable=True),
+    _refers("profile", "profiles"),
+    _refers("parent", "revisions", "number", within="profile"),
+    _refers("digest", "contents", "digest"),
+    CheckConstraint("version >= 1", name="version"),
+    CheckConstraint("number >= 1 AND (parent IS NULL OR parent < number)", name="number"),
+    CheckConstraint("state IN ('draft', 'provisional', 'released', 'withdrawn')", name="state"),
+    CheckConstraint(
+        "(state = 'withdrawn') = (withdrawn_because IS NOT NULL) AND (state = 'withdrawn') = (withdrawn IS NOT NULL)",
+        name="withdrawn",
+    ),
+    CheckConstraint("withdrawn_because IN ('replaced', 'unsafe')", name="withdrawn_because"),
+    CheckConstraint("state <> 'released' OR (released IS NOT NULL AND reason IS NOT NULL)", name="released"),
+    key=("profile", "number"),
+)
+
+# Whatever a program does: never two released revisions of one profile.
+Index(
+    "ix_revisions_released",
+    revisions.c.organisation,
+    revisions.c.profile,
+    unique=True,
+    sqlite_where=revisions.c.state == "released",
+    postgresql_where=revisions.c.state == "released",
+)
+
+changes = _owned(
+    "changes",
+    Column("position", BigInteger, nullable=False),
+    Column("n", Integer, nullable=False),
+    _text("kind"),
+    _text("id"),
+    _text("event"),
+    _text("digest", nullable=True),
+    ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
+    key=("position", "n"),
+)
+
+audit = _owned(
+    "audit",
+    Column("position", BigInteger, nullable=False),
+    _moment("at"),
+    Column("key", Uuid, nullable=False),
+    _text("operation"),
+    _text("subjects"),
+    _text("previous"),
+    _text("hash"),
+    ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
+    key=("position",),
+)
+
+idempotency = _owned(
+    "idempotency",
+    _text("key"),
+    _text("operation"),
+    _text("request_digest"),
+    Column("status", Integer, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+    _text("etag", nullable=True),
+    _text("location", nullable=True),
+    _moment("at"),
+    ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
+    Index("ix_idempotency_at", "organisation", "at"),
+    key=("key",),
+)

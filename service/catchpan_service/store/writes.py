@@ -1,0 +1,82 @@
+"""What goes into a write and what comes out of it."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final, Generic, TypeVar
+from uuid import UUID
+
+from catchpan.contract.organisations import Role
+from catchpan.quantities import System
+
+T = TypeVar("T")
+
+# Stands for a key where somebody works on the database itself: formed like an id, but nobody can present it.
+LOCAL_KEY: Final = UUID("00000000-0000-7000-8000-000000000000")
+
+
+@dataclass(frozen=True)
+class Access:
+    """Who is asking: the organisation, the key, and what the key may do."""
+
+    organisation: UUID
+    organisation_name: str
+    units: System
+    key: UUID
+    key_name: str
+    role: Role
+    branch: UUID | None = None
+    last_used: datetime | None = None
+
+
+def local_owner(organisation: UUID, name: str, units: System) -> Access:
+    """The access of somebody who works on the database itself."""
+    return Access(organisation, name, units, LOCAL_KEY, "administrator", Role.OWNER)
+
+
+@dataclass(frozen=True)
+class Order:
+    """What one write request says beside its body; ``operation`` names the method and the path."""
+
+    access: Access
+    operation: str
+    idempotency_key: str | None = None
+    request_digest: str = ""
+    dry_run: bool = False
+
+
+@dataclass(frozen=True)
+class Reply:
+    """What is answered, and remembered under the idempotency key."""
+
+    status: int
+    body: bytes
+    etag: str | None = None
+    location: str | None = None
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """Handed to every write function: the instant (UTC, whole milliseconds), the id maker, and who writes."""
+
+    now: datetime
+    new_id: Callable[[], UUID]
+    access: Access
+
+
+@dataclass(frozen=True)
+class Change:
+    """One thing that a write changed; ``digest`` is that of its content, where it has one."""
+
+    kind: str
+    id: str
+    event: str
+    digest: str | None = None
+
+
+@dataclass(frozen=True)
+class Written(Generic[T]):
+    """The answer of a write function, and what it changed; no changes, no trace."""
+
+    answer: T
+    changes: tuple[Change, ...]
