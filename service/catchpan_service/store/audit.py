@@ -9,6 +9,7 @@ import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 from uuid import UUID
 
 import msgspec
@@ -16,10 +17,14 @@ from sqlalchemy import Connection, insert, select
 
 from catchpan_service.store import feed
 from catchpan_service.store.feed import GENESIS, Head
+from catchpan_service.store.statements import of, owned
 from catchpan_service.store.tables import audit
 from catchpan_service.store.writes import Change
 
-BATCH = 1000
+BATCH: Final = 1000
+
+_ADD: Final = insert(audit)
+_ALL: Final = select(audit).where(*owned(audit)).order_by(audit.c.position).execution_options(yield_per=BATCH)
 
 
 @dataclass(frozen=True)
@@ -54,7 +59,7 @@ def append(
     subjects = _canonical([[change.kind, change.id, change.event, change.digest] for change in made]).decode()
     entry = Entry(organisation, head.position + 1, at, key, operation, subjects, head.chain_head)
     after = Head(entry.position, entry.hash())
-    connection.execute(insert(audit).values(**vars(entry), hash=after.chain_head))
+    connection.execute(_ADD, vars(entry) | {"hash": after.chain_head})
     return after
 
 
@@ -82,8 +87,7 @@ def verify(connection: Connection, organisation: UUID) -> list[Break]:
 
 
 def _entries(connection: Connection, organisation: UUID) -> Iterator[tuple[Entry, str]]:
-    statement = select(audit).where(audit.c.organisation == organisation).order_by(audit.c.position)
-    for row in connection.execute(statement.execution_options(yield_per=BATCH)):
+    for row in connection.execute(_ALL, of(organisation)):
         *said, kept = row
         yield Entry(*said), kept
 

@@ -1,49 +1,83 @@
 """Named JSON documents with a version: what materials and machine kinds have in common."""
 
 from collections.abc import Collection
-from dataclasses import dataclass
-from typing import Any, Generic, TypeVar
+from typing import Any, Final, Generic, TypeVar
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, Row, Table, insert, select, update
+from sqlalchemy import Connection, RowMapping, Table, bindparam, insert, select, update
 
 from catchpan.contract.base import Wire
 from catchpan.digest import canonical, digest
 from catchpan_service.store import cursors
 from catchpan_service.store.errors import Conflict, NotFound, Stale
+from catchpan_service.store.statements import of, owned
 from catchpan_service.store.writes import Change, Stamp, Written
 
 Stored = TypeVar("Stored", bound=Wire)
 
+FIRST: Final = UUID(int=0)
 
-@dataclass(frozen=True)
+
 class Documents(Generic[Stored]):
-    """The statements on one table of documents; ``kind`` is their name in changes, ``said`` that in messages."""
+    """The statements on one table of documents.
 
-    table: Table
-    kind: str
-    stored: type[Stored]
+    Parameters
+    ----------
+    table : Table
+        Where they are kept.
+    kind : str
+        What they are called in the list of changes.
+    stored : type
+        The wire type of one as stored.
+    """
 
-    @property
-    def said(self) -> str:
-        """The kind in words."""
-        return self.kind.replace("_", " ")
+    def __init__(self, table: Table, kind: str, stored: type[Stored]) -> None:
+        self.table = table
+        self.kind = kind
+        self.said = kind.replace("_", " ")
+        self.stored = stored
+        self._add = insert(table)
+        self._set = update(table).where(*owned(table, "id"))
+        self._one = select(table).where(*owned(table, "id"))
+        self._page = (
+            select(table)
+            .where(*owned(table), table.c.id > bindparam("after"))
+            .order_by(table.c.id)
+            .limit(bindparam("most"))
+        )
+        self._holder = select(table.c.id).where(*owned(table, "name"))
 
     def get(self, connection: Connection, organisation: UUID, subject: UUID) -> Stored:
         """The document; NotFound if the organisation has none of that id."""
         return self._wire(self._row(connection, organisation, subject))
+
+    def page(
+        self, connection: Connection, organisation: UUID, cursor: str | None, limit: int
+    ) -> tuple[list[Stored], str | None]:
+        """Some documents and the cursor of those that follow, in an order that no later write can change."""
+        after = UUID(cursors.read(organisation, self.kind, cursor)) if cursor else FIRST
+        asked = of(organisation) | {"after": after, "most": cursors.check_limit(limit) + 1}
+        rows, last = cursors.split(connection.execute(self._page, asked).mappings().all(), limit)
+        following = None if last is None else cursors.write(organisation, self.kind, str(last["id"]))
+        return [self._wire(row) for row in rows], following
 
     def add(
         self, connection: Connection, organisation: UUID, stamp: Stamp, name: str, request: Wire
     ) -> Written[Stored]:
         """Store a new document; Conflict if its name is in use."""
         self._require_free(connection, organisation, name, None)
-        subject = stamp.new_id()
-        body = canonical(request)
-        values = {"organisation": organisation, "id": subject, "version": 1, "created": stamp.now}
-        connection.execute(insert(self.table).values(**values, changed=stamp.now, name=name, body=body))
-        return self._written(connection, organisation, subject, "added", body)
+        row = {
+            "organisation": organisation,
+            "id": stamp.new_id(),
+            "version": 1,
+            "name": name,
+            "body": canonical(request),
+            "created": stamp.now,
+            "changed": stamp.now,
+        }
+        connection.execute(self._add, row)
+        return self._written(row, "added")
 
     def replace(
         self,
@@ -63,53 +97,29 @@ class Documents(Generic[Stored]):
             No such document; another version than those expected (``None`` expects any); the name is in use.
         """
         row = self._row(connection, organisation, subject)
-        if expected is not None and row.version not in expected:
-            raise Stale(self._wire(row), row.version)
-        body = canonical(request)
-        if body == row.body:
+        if expected is not None and row["version"] not in expected:
+            raise Stale(self._wire(row), row["version"])
+        values = {"version": row["version"] + 1, "name": name, "body": canonical(request), "changed": stamp.now}
+        if values["body"] == row["body"]:
             return Written(self._wire(row), ())
         self._require_free(connection, organisation, name, subject)
-        connection.execute(
-            update(self.table)
-            .where(*self._is(organisation, subject))
-            .values(version=row.version + 1, name=name, body=body, changed=stamp.now)
-        )
-        return self._written(connection, organisation, subject, "replaced", body)
+        connection.execute(self._set, of(organisation, id=subject) | values)
+        return self._written({**row, **values}, "replaced")
 
-    def page(
-        self, connection: Connection, organisation: UUID, cursor: str | None, limit: int
-    ) -> tuple[list[Stored], str | None]:
-        """Some documents and the cursor of those that follow, in an order that no later write can change."""
-        statement = select(self.table).where(self.table.c.organisation == organisation)
-        if cursor is not None:
-            statement = statement.where(self.table.c.id > UUID(cursors.read(organisation, self.kind, cursor)))
-        found = connection.execute(statement.order_by(self.table.c.id).limit(cursors.check_limit(limit) + 1)).all()
-        rows, last = cursors.split(found, limit)
-        following = None if last is None else cursors.write(organisation, self.kind, str(last.id))
-        return [self._wire(row) for row in rows], following
-
-    def _is(self, organisation: UUID, subject: UUID) -> tuple[Any, Any]:
-        return self.table.c.organisation == organisation, self.table.c.id == subject
-
-    def _row(self, connection: Connection, organisation: UUID, subject: UUID) -> Row[Any]:
-        row = connection.execute(select(self.table).where(*self._is(organisation, subject))).one_or_none()
+    def _row(self, connection: Connection, organisation: UUID, subject: UUID) -> RowMapping:
+        row = connection.execute(self._one, of(organisation, id=subject)).mappings().one_or_none()
         if row is None:
             raise NotFound(self.said, subject)
         return row
 
     def _require_free(self, connection: Connection, organisation: UUID, name: str, own: UUID | None) -> None:
-        holder = connection.execute(
-            select(self.table.c.id).where(self.table.c.organisation == organisation, self.table.c.name == name)
-        ).scalar_one_or_none()
-        if holder is not None and holder != own:
+        holder = connection.execute(self._holder, of(organisation, name=name)).scalar_one_or_none()
+        if holder not in {None, own}:
             raise Conflict(f"Another {self.said} is called {name}.", field="name", existing=str(holder))
 
-    def _written(
-        self, connection: Connection, organisation: UUID, subject: UUID, event: str, body: bytes
-    ) -> Written[Stored]:
-        change = Change(self.kind, str(subject), event, digest(body))
-        return Written(self.get(connection, organisation, subject), (change,))
+    def _written(self, row: dict[str, Any], event: str) -> Written[Stored]:
+        return Written(self._wire(row), (Change(self.kind, str(row["id"]), event, digest(row["body"])),))
 
-    def _wire(self, row: Row[Any]) -> Stored:
-        kept = {"id": str(row.id), "version": row.version, "created": row.created, "changed": row.changed}
-        return msgspec.convert(msgspec.json.decode(row.body) | kept, self.stored)
+    def _wire(self, row: RowMapping | dict[str, Any]) -> Stored:
+        kept = {name: row[name] for name in ("version", "created", "changed")}
+        return msgspec.convert(msgspec.json.decode(row["body"]) | kept | {"id": str(row["id"])}, self.stored)

@@ -6,11 +6,16 @@ from uuid import UUID
 
 from sqlalchemy import Connection, insert, select, update
 
+from catchpan_service.store.statements import of, owned
 from catchpan_service.store.tables import changes, counters
 from catchpan_service.store.writes import Change
 
 GENESIS: Final = "0" * 64
 FIRST_EPOCH: Final = 1
+
+_LOCK: Final = select(counters.c.position, counters.c.chain_head).where(*owned(counters)).with_for_update()
+_RAISE: Final = update(counters).where(*owned(counters))
+_LIST: Final = insert(changes)
 
 
 @dataclass(frozen=True)
@@ -30,33 +35,17 @@ def start(connection: Connection, organisation: UUID) -> None:
 
 def lock(connection: Connection, organisation: UUID) -> Head:
     """The head, held until the transaction ends, so that writes of one organisation run one after another."""
-    row = connection.execute(
-        select(counters.c.position, counters.c.chain_head)
-        .where(counters.c.organisation == organisation)
-        .with_for_update()
-    ).one_or_none()
+    row = connection.execute(_LOCK, of(organisation)).one_or_none()
     return Head(row.position, row.chain_head) if row else Head(0, GENESIS)
 
 
 def advance(connection: Connection, organisation: UUID, head: Head, made: tuple[Change, ...]) -> None:
     """Raise the counter to the new head, and write down what was changed at that position."""
+    connection.execute(_RAISE, of(organisation) | vars(head))
     connection.execute(
-        update(counters)
-        .where(counters.c.organisation == organisation)
-        .values(position=head.position, chain_head=head.chain_head)
-    )
-    connection.execute(
-        insert(changes),
+        _LIST,
         [
-            {
-                "organisation": organisation,
-                "position": head.position,
-                "n": n,
-                "kind": change.kind,
-                "id": change.id,
-                "event": change.event,
-                "digest": change.digest,
-            }
+            {"organisation": organisation, "position": head.position, "n": n, **vars(change)}
             for n, change in enumerate(made)
         ],
     )

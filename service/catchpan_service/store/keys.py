@@ -5,15 +5,16 @@ A slow hash protects guessable passwords; a random key of 256 bits cannot be gue
 
 import hashlib
 from base64 import urlsafe_b64encode
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, Final
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, insert, or_, select, update
+from sqlalchemy import Connection, Row, bindparam, insert, or_, select, update
 
 from catchpan.contract.organisations import Role
 from catchpan_service.store.errors import NotFound
+from catchpan_service.store.statements import of, owned
 from catchpan_service.store.tables import keys, organisations
 from catchpan_service.store.writes import Access, Change, Stamp, Written
 
@@ -21,6 +22,17 @@ KIND: Final = "key"
 PREFIX: Final = "catchpan-"
 SECRET_BYTES: Final = 32
 USE_NOTED_EVERY: Final = timedelta(hours=1)
+
+_FIND: Final = (
+    select(keys, organisations.c.name.label("organisation_name"), organisations.c.units)
+    .join(organisations, organisations.c.organisation == keys.c.organisation)
+    .where(keys.c.hash == bindparam("presented"))
+)
+_ONE: Final = select(keys).where(*owned(keys, "id"))
+_ALL: Final = select(keys).where(*owned(keys)).order_by(keys.c.created, keys.c.id)
+_ADD: Final = insert(keys)
+_SET: Final = update(keys).where(*owned(keys, "id"))
+_NOTE: Final = _SET.where(or_(keys.c.last_used.is_(None), keys.c.last_used <= bindparam("noted_before")))
 
 
 @dataclass(frozen=True)
@@ -51,11 +63,7 @@ def hash_of(secret: str) -> str:
 
 def find(connection: Connection, presented: str, now: datetime) -> Access | None:
     """What the key with this hash may do; none if there is no such key, or it is revoked or expired."""
-    row = connection.execute(
-        select(keys, organisations.c.name.label("organisation_name"), organisations.c.units)
-        .join(organisations, organisations.c.organisation == keys.c.organisation)
-        .where(keys.c.hash == presented)
-    ).one_or_none()
+    row = connection.execute(_FIND, {"presented": presented}).one_or_none()
     if row is None or row.revoked is not None or (row.expires is not None and row.expires <= now):
         return None
     return Access(
@@ -72,8 +80,7 @@ def find(connection: Connection, presented: str, now: datetime) -> Access | None
 
 def all_of_them(connection: Connection, organisation: UUID) -> list[StoredKey]:
     """Every key of the organisation, in the order they were made."""
-    statement = select(keys).where(keys.c.organisation == organisation).order_by(keys.c.created, keys.c.id)
-    return [_stored(row) for row in connection.execute(statement)]
+    return [_stored(row) for row in connection.execute(_ALL, of(organisation))]
 
 
 def add(
@@ -87,20 +94,9 @@ def add(
     branch: UUID | None = None,
 ) -> Written[StoredKey]:
     """A new key, by the hash of its secret."""
-    subject = stamp.new_id()
-    connection.execute(
-        insert(keys).values(
-            organisation=organisation,
-            id=subject,
-            name=name,
-            hash=secret_hash,
-            role=role.value,
-            branch=branch,
-            created=stamp.now,
-            expires=expires,
-        )
-    )
-    return Written(_get(connection, organisation, subject), (Change(KIND, str(subject), "added"),))
+    made = StoredKey(stamp.new_id(), name, role, branch, stamp.now, expires, None, None)
+    connection.execute(_ADD, vars(made) | {"organisation": organisation, "hash": secret_hash, "role": role.value})
+    return Written(made, (Change(KIND, str(made.id), "added"),))
 
 
 def revoke(connection: Connection, organisation: UUID, stamp: Stamp, subject: UUID) -> Written[StoredKey]:
@@ -108,8 +104,8 @@ def revoke(connection: Connection, organisation: UUID, stamp: Stamp, subject: UU
     found = _get(connection, organisation, subject)
     if found.revoked is not None:
         return Written(found, ())
-    connection.execute(update(keys).where(*_is(organisation, subject)).values(revoked=stamp.now))
-    return Written(_get(connection, organisation, subject), (Change(KIND, str(subject), "revoked"),))
+    connection.execute(_SET, of(organisation, id=subject) | {"revoked": stamp.now})
+    return Written(replace(found, revoked=stamp.now), (Change(KIND, str(subject), "revoked"),))
 
 
 def use_is_due(access: Access, now: datetime) -> bool:
@@ -119,20 +115,17 @@ def use_is_due(access: Access, now: datetime) -> bool:
 
 def note_use(connection: Connection, organisation: UUID, stamp: Stamp) -> Written[None]:
     """Note that the key was used now, at most hourly; it leaves no trace in the feed or the audit chain."""
-    due = or_(keys.c.last_used.is_(None), keys.c.last_used <= stamp.now - USE_NOTED_EVERY)
-    connection.execute(update(keys).where(*_is(organisation, stamp.access.key), due).values(last_used=stamp.now))
+    noted_before = stamp.now - USE_NOTED_EVERY
+    found = of(organisation, id=stamp.access.key) | {"noted_before": noted_before}
+    connection.execute(_NOTE, found | {"last_used": stamp.now})
     return Written(None, ())
 
 
 def _get(connection: Connection, organisation: UUID, subject: UUID) -> StoredKey:
-    row = connection.execute(select(keys).where(*_is(organisation, subject))).one_or_none()
+    row = connection.execute(_ONE, of(organisation, id=subject)).one_or_none()
     if row is None:
         raise NotFound("key", subject)
     return _stored(row)
-
-
-def _is(organisation: UUID, subject: UUID) -> tuple[Any, Any]:
-    return keys.c.organisation == organisation, keys.c.id == subject
 
 
 def _stored(row: Row[Any]) -> StoredKey:

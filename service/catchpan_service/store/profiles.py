@@ -1,23 +1,37 @@
 """Profiles of an organisation: one for each material on each machine kind."""
 
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, Final
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, insert, select, update
+from sqlalchemy import Connection, bindparam, insert, select, update
 
 from catchpan.contract.profiles import Profile, ProfilePage, ProfileRequest
 from catchpan_service.store import cursors, machine_kinds, materials
 from catchpan_service.store.cursors import DEFAULT_LIMIT
+from catchpan_service.store.documents import FIRST
 from catchpan_service.store.errors import Conflict, NotFound
+from catchpan_service.store.statements import of, owned
 from catchpan_service.store.tables import profiles
 from catchpan_service.store.writes import Change, Stamp, Written
 
-KIND = "profile"
+KIND: Final = "profile"
+
+_ONE: Final = select(profiles).where(*owned(profiles, "id"))
+_PAGE: Final = (
+    select(profiles)
+    .where(*owned(profiles), profiles.c.id > bindparam("after"))
+    .order_by(profiles.c.id)
+    .limit(bindparam("most"))
+)
+_HOLDER: Final = select(profiles.c.id).where(*owned(profiles, "material", "machine_kind"))
+_ADD: Final = insert(profiles)
+_POINT: Final = update(profiles).where(*owned(profiles, "id")).values(version=profiles.c.version + 1)
 
 
 def get(connection: Connection, organisation: UUID, subject: UUID) -> Profile:
     """The profile; NotFound."""
-    row = connection.execute(select(profiles).where(*_is(organisation, subject))).one_or_none()
+    row = connection.execute(_ONE, of(organisation, id=subject)).mappings().one_or_none()
     if row is None:
         raise NotFound("profile", subject)
     return _wire(row)
@@ -27,12 +41,10 @@ def page(
     connection: Connection, organisation: UUID, cursor: str | None = None, limit: int = DEFAULT_LIMIT
 ) -> ProfilePage:
     """One page of profiles; BadCursor."""
-    statement = select(profiles).where(profiles.c.organisation == organisation)
-    if cursor is not None:
-        statement = statement.where(profiles.c.id > UUID(cursors.read(organisation, KIND, cursor)))
-    found = connection.execute(statement.order_by(profiles.c.id).limit(cursors.check_limit(limit) + 1)).all()
-    rows, last = cursors.split(found, limit)
-    following = None if last is None else cursors.write(organisation, KIND, str(last.id))
+    after = UUID(cursors.read(organisation, KIND, cursor)) if cursor else FIRST
+    asked = of(organisation) | {"after": after, "most": cursors.check_limit(limit) + 1}
+    rows, last = cursors.split(connection.execute(_PAGE, asked).mappings().all(), limit)
+    following = None if last is None else cursors.write(organisation, KIND, str(last["id"]))
     return ProfilePage(items=[_wire(row) for row in rows], next=following)
 
 
@@ -46,71 +58,45 @@ def add(connection: Connection, organisation: UUID, stamp: Stamp, request: Profi
     Conflict
         This material has a profile on this machine kind.
     """
-    material, machine_kind = UUID(request.material), UUID(request.machine_kind)
-    _require_parts(connection, organisation, material, machine_kind)
-    _require_free(connection, organisation, material, machine_kind)
-    subject = stamp.new_id()
-    connection.execute(
-        insert(profiles).values(
-            organisation=organisation,
-            id=subject,
-            version=1,
-            material=material,
-            machine_kind=machine_kind,
-            name=request.name,
-            created=stamp.now,
-            changed=stamp.now,
-        )
-    )
-    return Written(get(connection, organisation, subject), (Change(KIND, str(subject), "added"),))
+    parts = {"material": UUID(request.material), "machine_kind": UUID(request.machine_kind)}
+    _require_parts(connection, organisation, **parts)
+    row = {
+        "organisation": organisation,
+        "id": stamp.new_id(),
+        "version": 1,
+        **parts,
+        "name": request.name,
+        "latest": None,
+        "released": None,
+        "created": stamp.now,
+        "changed": stamp.now,
+    }
+    connection.execute(_ADD, row)
+    return Written(_wire(row), (Change(KIND, str(row["id"]), "added"),))
 
 
 def point(connection: Connection, organisation: UUID, stamp: Stamp, subject: UUID, **numbers: int | None) -> Change:
     """Set which revision is the ``latest`` or the ``released`` one."""
-    connection.execute(
-        update(profiles)
-        .where(*_is(organisation, subject))
-        .values(version=profiles.c.version + 1, changed=stamp.now, **numbers)
-    )
+    connection.execute(_POINT, of(organisation, id=subject) | {"changed": stamp.now} | numbers)
     return Change(KIND, str(subject), "changed")
 
 
-def _require_parts(connection: Connection, organisation: UUID, material: UUID, machine_kind: UUID) -> None:
-    for field, get_part, part in (
-        ("material", materials.get, material),
-        ("machine_kind", machine_kinds.get, machine_kind),
-    ):
-        try:
-            get_part(connection, organisation, part)
-        except NotFound as error:
-            raise NotFound(error.kind, part, field=field) from error
-
-
-def _require_free(connection: Connection, organisation: UUID, material: UUID, machine_kind: UUID) -> None:
-    holder = connection.execute(
-        select(profiles.c.id).where(
-            profiles.c.organisation == organisation,
-            profiles.c.material == material,
-            profiles.c.machine_kind == machine_kind,
-        )
-    ).scalar_one_or_none()
+def _require_parts(connection: Connection, organisation: UUID, *, material: UUID, machine_kind: UUID) -> None:
+    try:
+        materials.get(connection, organisation, material)
+    except NotFound as error:
+        raise NotFound(error.kind, material, field="material") from error
+    try:
+        machine_kinds.get(connection, organisation, machine_kind)
+    except NotFound as error:
+        raise NotFound(error.kind, machine_kind, field="machine_kind") from error
+    asked = of(organisation, material=material, machine_kind=machine_kind)
+    holder = connection.execute(_HOLDER, asked).scalar_one_or_none()
     if holder is not None:
-        raise Conflict("This material has a profile on this machine kind.", field="material", existing=str(holder))
+        said = "This material has a profile on this machine kind."
+        raise Conflict(said, field="material", existing=str(holder))
 
 
-def _is(organisation: UUID, subject: UUID) -> tuple[Any, Any]:
-    return profiles.c.organisation == organisation, profiles.c.id == subject
-
-
-def _wire(row: Row[Any]) -> Profile:
-    return Profile(
-        id=str(row.id),
-        version=row.version,
-        material=str(row.material),
-        machine_kind=str(row.machine_kind),
-        name=row.name,
-        latest=row.latest,
-        released=row.released,
-        created=row.created,
-        changed=row.changed,
-    )
+def _wire(row: Mapping[Any, Any]) -> Profile:
+    ids = {name: str(row[name]) for name in ("id", "material", "machine_kind")}
+    return Profile(**{name: row[name] for name in Profile.__struct_fields__} | ids)

@@ -1,12 +1,12 @@
 """Revisions of a profile: drafts that may be replaced, and what is released or withdrawn, which may not."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, Row, insert, select, update
+from sqlalchemy import Connection, bindparam, insert, select, update
 
 from catchpan.contract.findings import Finding
 from catchpan.contract.profiles import Revision, RevisionPage, RevisionSummary, State, Withdrawal
@@ -15,13 +15,33 @@ from catchpan_service.rules.revisions import Event, Standing
 from catchpan_service.store import contents, cursors, profiles
 from catchpan_service.store.cursors import DEFAULT_LIMIT
 from catchpan_service.store.errors import NotFound, Stale
+from catchpan_service.store.statements import of, owned
 from catchpan_service.store.tables import revisions
 from catchpan_service.store.writes import Change, Stamp, Written
 
-KIND = "revision"
+KIND: Final = "revision"
+NEWEST: Final = 2**31 - 1  # above every number
+
+_ONE: Final = select(revisions).where(*owned(revisions, "profile", "number"))
+_PAGE: Final = (
+    select(revisions)
+    .where(*owned(revisions, "profile"), revisions.c.number < bindparam("before"))
+    .order_by(revisions.c.number.desc())
+    .limit(bindparam("most"))
+)
+_ADD: Final = insert(revisions)
+_SET: Final = update(revisions).where(*owned(revisions, "profile", "number"))
+
 _FINDINGS: Final = msgspec.json.Decoder(list[Finding])
-# Names of columns that are not members of the summary as they are.
-_OTHERWISE: Final = frozenset({"organisation", "profile", "findings", "state", "withdrawn_because"})
+# Columns that are members of the summary as they are.
+_AS_THEY_ARE: Final = tuple(
+    name
+    for name in RevisionSummary.__struct_fields__
+    if name not in {"profile", "state", "findings", "withdrawn_because"}
+)
+_EMPTY: Final = dict.fromkeys(column.name for column in revisions.c)
+
+Row = Mapping[Any, Any]
 
 
 @dataclass(frozen=True)
@@ -38,7 +58,7 @@ class Draft:
 def get(connection: Connection, organisation: UUID, profile: UUID, number: int) -> Revision:
     """The revision with its content, as the bytes that were hashed; NotFound."""
     row = _row(connection, organisation, profile, number)
-    return _whole(row, contents.get(connection, organisation, row.digest))
+    return _whole(row, contents.get(connection, organisation, row["digest"]))
 
 
 def summary(connection: Connection, organisation: UUID, profile: UUID, number: int) -> RevisionSummary:
@@ -52,34 +72,29 @@ def page(
     """One page of a profile's revisions, newest first; NotFound for the profile, BadCursor."""
     profiles.get(connection, organisation, profile)
     scope = f"{KIND}/{profile}"
-    statement = select(revisions).where(revisions.c.organisation == organisation, revisions.c.profile == profile)
-    if cursor is not None:
-        statement = statement.where(revisions.c.number < int(cursors.read(organisation, scope, cursor)))
-    newest_first = statement.order_by(revisions.c.number.desc()).limit(cursors.check_limit(limit) + 1)
-    rows, last = cursors.split(connection.execute(newest_first).all(), limit)
-    following = None if last is None else cursors.write(organisation, scope, str(last.number))
+    before = int(cursors.read(organisation, scope, cursor)) if cursor else NEWEST
+    asked = of(organisation, profile=profile) | {"before": before, "most": cursors.check_limit(limit) + 1}
+    rows, last = cursors.split(connection.execute(_PAGE, asked).mappings().all(), limit)
+    following = None if last is None else cursors.write(organisation, scope, str(last["number"]))
     return RevisionPage(items=[_wire(row) for row in rows], next=following)
 
 
 def add(connection: Connection, organisation: UUID, stamp: Stamp, profile: UUID, draft: Draft) -> Written[Revision]:
     """A new draft with the next number; NotFound for the profile or for the parent (``field`` says)."""
     number = (profiles.get(connection, organisation, profile).latest or 0) + 1
-    values = _kept(connection, organisation, stamp, profile, draft)
-    connection.execute(
-        insert(revisions).values(
-            organisation=organisation,
-            profile=profile,
-            number=number,
-            version=1,
-            state=State.DRAFT.value,
-            author=stamp.access.key_name,
-            created=stamp.now,
-            changed=stamp.now,
-            **values,
-        )
-    )
+    row = _EMPTY | {
+        "organisation": organisation,
+        "profile": profile,
+        "number": number,
+        "version": 1,
+        "state": State.DRAFT.value,
+        "author": stamp.access.key_name,
+        "created": stamp.now,
+        "changed": stamp.now,
+        **_kept(connection, organisation, stamp, profile, draft),
+    }
+    connection.execute(_ADD, row)
     moved = profiles.point(connection, organisation, stamp, profile, latest=number)
-    row = _row(connection, organisation, profile, number)
     return Written(_whole(row, draft.content), (_change(row, "added"), moved))
 
 
@@ -126,7 +141,7 @@ def release(
     """
     row = _expected(connection, organisation, profile, number, expected)
     after = rules.clear_for_release(
-        _standing(row), _FINDINGS.decode(row.findings), role=stamp.access.role, override=override
+        _standing(row), _FINDINGS.decode(row["findings"]), role=stamp.access.role, override=override
     )
     before = _retire(connection, organisation, stamp, profile, number)
     row = _set(
@@ -156,7 +171,7 @@ def withdraw(
 ) -> Written[RevisionSummary]:
     """Take a revision out of use, and say why; NotFound, Stale, NotLegal."""
     row = _expected(connection, organisation, profile, number, expected)
-    in_use = row.state == State.RELEASED.value
+    in_use = row["state"] == State.RELEASED.value
     row, change = _withdraw(connection, row, stamp, reason, because)
     moved = (profiles.point(connection, organisation, stamp, profile, released=None),) if in_use else ()
     return Written(_wire(row), (change, *moved))
@@ -174,9 +189,7 @@ def _retire(
     return (_withdraw(connection, row, stamp, reason, Withdrawal.REPLACED)[1],)
 
 
-def _withdraw(
-    connection: Connection, row: Row[Any], stamp: Stamp, reason: str, because: Withdrawal
-) -> tuple[Row[Any], Change]:
+def _withdraw(connection: Connection, row: Row, stamp: Stamp, reason: str, because: Withdrawal) -> tuple[Row, Change]:
     after = rules.move(_standing(row), rules.WITHDRAWALS[because])
     row = _set(
         connection,
@@ -222,59 +235,50 @@ def _require_parent(connection: Connection, organisation: UUID, profile: UUID, p
 
 def _expected(
     connection: Connection, organisation: UUID, profile: UUID, number: int, expected: Collection[int] | None
-) -> Row[Any]:
+) -> Row:
     row = _row(connection, organisation, profile, number)
-    if expected is not None and row.version not in expected:
-        raise Stale(_wire(row), row.version)
+    if expected is not None and row["version"] not in expected:
+        raise Stale(_wire(row), row["version"])
     return row
 
 
-def _row(connection: Connection, organisation: UUID, profile: UUID, number: int) -> Row[Any]:
-    row = connection.execute(select(revisions).where(*_is(organisation, profile, number))).one_or_none()
+def _row(connection: Connection, organisation: UUID, profile: UUID, number: int) -> Row:
+    row = connection.execute(_ONE, of(organisation, profile=profile, number=number)).mappings().one_or_none()
     if row is None:
         raise NotFound("revision", f"{profile}/{number}")
     return row
 
 
-def _set(connection: Connection, row: Row[Any], stamp: Stamp, **values: object) -> Row[Any]:
+def _set(connection: Connection, row: Row, stamp: Stamp, **values: object) -> Row:
     """The row with new values, one version on."""
-    connection.execute(
-        update(revisions)
-        .where(*_is(row.organisation, row.profile, row.number))
-        .values(version=row.version + 1, changed=stamp.now, **values)
-    )
-    return _row(connection, row.organisation, row.profile, row.number)
+    values |= {"version": row["version"] + 1, "changed": stamp.now}
+    found = of(row["organisation"], profile=row["profile"], number=row["number"])
+    connection.execute(_SET, found | values)
+    return {**row, **values}
 
 
-def _is(organisation: UUID, profile: UUID, number: int) -> tuple[Any, Any, Any]:
-    return (
-        revisions.c.organisation == organisation,
-        revisions.c.profile == profile,
-        revisions.c.number == number,
-    )
+def _standing(row: Row) -> Standing:
+    because = row["withdrawn_because"]
+    return Standing(State(row["state"]), None if because is None else Withdrawal(because))
 
 
-def _standing(row: Row[Any]) -> Standing:
-    return Standing(State(row.state), None if row.withdrawn_because is None else Withdrawal(row.withdrawn_because))
+def _change(row: Row, event: str) -> Change:
+    return Change(KIND, f"{row['profile']}/{row['number']}", event, row["digest"])
 
 
-def _change(row: Row[Any], event: str) -> Change:
-    return Change(KIND, f"{row.profile}/{row.number}", event, row.digest)
-
-
-def _members(row: Row[Any]) -> dict[str, Any]:
+def _members(row: Row) -> dict[str, Any]:
     standing = _standing(row)
-    return {name: value for name, value in row._mapping.items() if name not in _OTHERWISE} | {
-        "profile": str(row.profile),
+    return {name: row[name] for name in _AS_THEY_ARE} | {
+        "profile": str(row["profile"]),
         "state": standing.state,
         "withdrawn_because": standing.because,
-        "findings": _FINDINGS.decode(row.findings),
+        "findings": _FINDINGS.decode(row["findings"]),
     }
 
 
-def _wire(row: Row[Any]) -> RevisionSummary:
+def _wire(row: Row) -> RevisionSummary:
     return RevisionSummary(**_members(row))
 
 
-def _whole(row: Row[Any], content: bytes) -> Revision:
+def _whole(row: Row, content: bytes) -> Revision:
     return Revision(**_members(row), content=msgspec.Raw(content))

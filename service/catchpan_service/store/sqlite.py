@@ -161,22 +161,25 @@ def _refuse(group: list[Job[Any]], error: BaseException) -> None:
 
 def _attempt(connection: Connection, job: Job[Any]) -> tuple[Any, BaseException | None]:
     answer, refusal = None, None
-    connection.exec_driver_sql("SAVEPOINT one")
+    driver = _driver(connection)
+    driver.execute("SAVEPOINT one")
     try:
         answer = job.run(connection)
     except BaseException as error:  # noqa: BLE001  told to the one who asked; the writer goes on
         refusal = error
-    if not _in_transaction(connection):
+    if not driver.in_transaction:
         raise _TransactionLost from refusal
     if refusal is not None or not job.keep:
-        connection.exec_driver_sql("ROLLBACK TO one")
-    connection.exec_driver_sql("RELEASE one")
+        driver.execute("ROLLBACK TO one")
+    driver.execute("RELEASE one")
     return answer, refusal
 
 
-def _in_transaction(connection: Connection) -> bool:
-    driver: Any = connection.connection.dbapi_connection
-    return bool(driver.in_transaction)
+def _driver(connection: Connection) -> sqlite3.Connection:
+    """The driver's own connection: its statements for transactions cost a tenth of what they cost one level up."""
+    driver = connection.connection.dbapi_connection
+    assert isinstance(driver, sqlite3.Connection)
+    return driver
 
 
 def _engine(path: Path, begin: str, pragmas: tuple[str, ...]) -> Engine:
@@ -185,6 +188,7 @@ def _engine(path: Path, begin: str, pragmas: tuple[str, ...]) -> Engine:
         URL.create("sqlite", database=str(path)),
         connect_args={"timeout": WAIT_FOR_LOCK, "check_same_thread": False},
         max_overflow=-1,
+        pool_reset_on_return=None,  # a connection ends its transaction itself when it goes back
     )
 
     @event.listens_for(engine, "connect")
@@ -195,7 +199,7 @@ def _engine(path: Path, begin: str, pragmas: tuple[str, ...]) -> Engine:
 
     @event.listens_for(engine, "begin")
     def begin_as_said(connection: Connection) -> None:
-        connection.exec_driver_sql(begin)
+        _driver(connection).execute(begin)
 
     return engine
 
