@@ -59,12 +59,12 @@ class _Block:
         )
 
 
-def fit_knots(session: Session, *, weighting: str, model: UncertaintyModel) -> Knots:
+def fit_knots(session: Session, *, weighting: str, model: UncertaintyModel, excess: float = 1.0) -> Knots:
     """Make knots of the pooled openings; neighbours whose flow does not rise are merged.
 
     Merging pools adjacent violators (Ayer et al., Ann. Math. Stat. 26 (1955) 641; from memory): the
     merged knot stands at the weighted mean opening and flow. Each knot's variance is that of its pooled
-    flow plus (dq/dx)² u_x², with the slope of the cubic itself.
+    flow plus (dq/dx)² u_x², with the slope of the cubic itself, times `excess`.
 
     Raises
     ------
@@ -87,10 +87,11 @@ def fit_knots(session: Session, *, weighting: str, model: UncertaintyModel) -> K
         )
     opening, flow = tuple([block.opening for block in blocks]), tuple([block.flow for block in blocks])
     slopes = forms.knot_slopes(np.array(opening), np.array(flow)).tolist()
+    stretch = math.sqrt(excess)
     own = {pool.opening: pool.standard_deviation for pool in session.pools}
     uncertainty = tuple(
         [
-            math.hypot(sum([own[x] ** -2 for x in block.members]) ** -0.5, slope * model.opening_uncertainty)
+            stretch * math.hypot(sum([own[x] ** -2 for x in block.members]) ** -0.5, slope * model.opening_uncertainty)
             for block, slope in zip(blocks, slopes, strict=True)
         ]
     )

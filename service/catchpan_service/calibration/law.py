@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from scipy.special import chdtrc, fdtrc
 
 from .catches import UncertaintyModel
+from .covariance import Bounds, covariance, held_at
 from .errors import CalibrationError
 from .pooling import Pool, Session
-from .solver import Problem, Solution
+from .solver import FINE, Problem, Solution
 
 Fitting = Generator[Problem, Solution, "Law"]
 
@@ -23,8 +24,8 @@ POWER_EXPONENTS = (0.2, 6.0)
 SHARE_OF_SMALLEST = 0.999
 """Upper bound of the dead opening, as a share of the smallest opening that let material through."""
 
-PASSES = 3
-"""How often the weights are taken from the curve before; each pass moves them a tenth as much as the last."""
+PASSES = (1e-7, 1e-7, FINE)
+"""Precision of each pass of the fit; the weights of a pass come from the curve of the one before."""
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,18 @@ class Prior:
     exponent_uncertainty: float
     dead_opening: float
     dead_opening_uncertainty: float
+
+    def __post_init__(self) -> None:
+        for name in ("exponent_uncertainty", "dead_opening_uncertainty"):
+            value = getattr(self, name)
+            if not 0.0 < value < math.inf:
+                raise CalibrationError(
+                    "bad_prior",
+                    f"{name} is {value!r}; allowed is a finite number above zero",
+                    where=("prior", name),
+                    given=value,
+                    allowed="a finite number above zero",
+                )
 
 
 DEFAULT_PRIOR = Prior(1.6, 0.4, 0.08, 0.05)
@@ -97,6 +110,16 @@ def slope_at(law: Law, opening: float) -> float:
     return law.flow_scale * law.exponent * above ** (law.exponent - 1.0) if above > 0.0 else 0.0
 
 
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """What is free, and what is known beforehand."""
+
+    bounds: Bounds
+    prior: tuple[float, float, float, float]
+    free: int
+    known: int
+
+
 def fit_law(
     session: Session, *, form: str, weighting: str, model: UncertaintyModel, prior: Prior | None = None
 ) -> Fitting:
@@ -106,18 +129,38 @@ def fit_law(
     error is one for each distinct opening, so repeats at one setting do not shrink it. u_q is relative,
     and it and the slope are taken from the curve of the pass before. With ``equal`` weighting every
     catch weighs alike, which is ordinary least squares on the flows.
+
+    Raises
+    ------
+    CalibrationError
+        With fewer openings than parameters and no prior, or openings too close to tell the parameters.
     """
-    bounds = _bounds(session, form)
-    free = 1 + sum(low < high for low, high in bounds)
-    terms = (0.0, 0.0, 0.0, 0.0) if prior is None else _prior_terms(prior)
-    if len(session.pools) < free and prior is None:
-        _refuse_form(form, len(session.pools), free)
+    shape = _shape(session, form, prior)
     if weighting == "equal":
-        return (yield from _fit_equal(session, bounds, terms, free))
-    return (yield from _fit_weighted(session, bounds, terms, free, model))
+        return (yield from _fit_equal(session, shape))
+    return (yield from _fit_weighted(session, shape, model))
 
 
-def _bounds(session: Session, form: str) -> tuple[tuple[float, float], tuple[float, float]]:
+def _shape(session: Session, form: str, prior: Prior | None) -> _Shape:
+    bounds = _bounds(session, form)
+    free = 1 + sum([low < high for low, high in bounds])
+    if prior is not None:
+        weights = prior.dead_opening_uncertainty**-2, prior.exponent_uncertainty**-2
+        return _Shape(bounds, (prior.dead_opening, weights[0], prior.exponent, weights[1]), free, 2)
+    openings = len(session.pools)
+    if openings < free:
+        raise CalibrationError(
+            "too_few_openings_for_form",
+            f"{form} has {free} parameters and needs as many openings; {openings} were caught: "
+            "the form power, or auto, can do with them",
+            where=("form",),
+            given=form,
+            allowed="power or auto, or catches at more openings",
+        )
+    return _Shape(bounds, (0.0, 0.0, 0.0, 0.0), free, 0)
+
+
+def _bounds(session: Session, form: str) -> Bounds:
     if form == "power":
         return (0.0, 0.0), POWER_EXPONENTS
     columns = zip(session.catches.opening.tolist(), session.catches.mass.tolist(), strict=True)
@@ -125,51 +168,25 @@ def _bounds(session: Session, form: str) -> tuple[tuple[float, float], tuple[flo
     return (0.0, SHARE_OF_SMALLEST * flowing), OFFSET_EXPONENTS
 
 
-def _prior_terms(prior: Prior) -> tuple[float, float, float, float]:
-    return (
-        prior.dead_opening,
-        prior.dead_opening_uncertainty**-2,
-        prior.exponent,
-        prior.exponent_uncertainty**-2,
-    )
-
-
-def _refuse_form(form: str, openings: int, free: int) -> None:
-    raise CalibrationError(
-        "too_few_openings_for_form",
-        f"{form} has {free} parameters and needs as many openings; {openings} were caught: "
-        "the form power, or auto, can do with them",
-        where=("form",),
-        given=form,
-        allowed="power or auto, or catches at more openings",
-    )
-
-
-def _fit_weighted(
-    session: Session,
-    bounds: tuple[tuple[float, float], tuple[float, float]],
-    prior: tuple[float, float, float, float],
-    free: int,
-    model: UncertaintyModel,
-) -> Fitting:
+def _fit_weighted(session: Session, shape: _Shape, model: UncertaintyModel) -> Fitting:
     pools = session.pools
     openings, flows = [pool.opening for pool in pools], [pool.flow for pool in pools]
     rise = _log_rise(openings, flows)
     fitted, slopes = flows, [rise * q / x for x, q in zip(openings, flows, strict=True)]
     start = None
-    for _ in range(PASSES):
+    for precision in PASSES:
         uncertainty = _effective(pools, fitted, slopes, model.opening_uncertainty)
-        solution = yield Problem(openings, flows, uncertainty, *bounds, prior, start)
+        solution = yield Problem(openings, flows, uncertainty, *shape.bounds, shape.prior, start, precision)
         start = (solution.dead_opening, solution.exponent)
         fitted, slopes = _along(solution, openings)
-    freedom = len(pools) + (2 if prior[1] else 0) - free
-    excess = max(1.0, solution.chi_square / freedom) if freedom else 1.0
+    freedom = len(pools) + shape.known - shape.free
     spread = session.repeatability.degrees_of_freedom
     tested = None
-    if freedom and not prior[1]:
-        own = [(pool.standard_deviation / u) ** 2 for pool, u in zip(pools, uncertainty, strict=True)]
-        tested = _exceedance(solution.chi_square, freedom, spread * (len(own) / sum(own)) ** 2)
-    return _law(solution, bounds, (fitted, slopes, uncertainty), freedom, excess, spread, tested)
+    if freedom and not shape.known:
+        tested = _exceedance(solution.chi_square, freedom, spread)
+    excess = max(1.0, solution.chi_square / freedom) if freedom else 1.0
+    test = _Test(solution.chi_square, freedom, tested, excess, spread)
+    return _law(solution, shape.bounds, fitted, slopes, uncertainty, test)
 
 
 def _log_rise(openings: Sequence[float], flows: Sequence[float]) -> float:
@@ -195,26 +212,31 @@ def _along(solution: Solution, openings: Sequence[float]) -> tuple[list[float], 
 
 
 def _exceedance(chi_square: float, freedom: int, spread_freedom: float) -> float:
-    """Probability of a chi-square this large; F, as the spread it is measured by is itself estimated."""
+    """Probability of a chi-square this large; F, as the spread it is measured by is itself estimated.
+
+    All of the uncertainty is taken to be as poorly known as the spread, though the opening's part is not:
+    that errs on the side of the law (a true one is rejected at 1 % in about 0.5 % of sessions).
+    """
     if math.isinf(spread_freedom):
         return float(chdtrc(freedom, chi_square))
     return float(fdtrc(freedom, spread_freedom, chi_square / freedom))
 
 
-def _fit_equal(
-    session: Session,
-    bounds: tuple[tuple[float, float], tuple[float, float]],
-    prior: tuple[float, float, float, float],
-    free: int,
-) -> Fitting:
-    flows, counts, pure = _plain_means(session)
+def _fit_equal(session: Session, shape: _Shape) -> Fitting:
+    flows, shares, pure = _plain_means(session)
     used = [index for index, reason in enumerate(session.why_unused) if reason is None]
     size = math.sqrt(sum([(session.relative[i] * session.flow[i]) ** 2 for i in used]) / len(used))
     openings = [pool.opening for pool in session.pools]
-    uncertainty = [size * math.sqrt(count) for count in counts]
-    solution = yield Problem(openings, flows, uncertainty, *bounds, prior)
+    uncertainty = [size * math.sqrt(share) for share in shares]
+    solution = yield Problem(openings, flows, uncertainty, *shape.bounds, shape.prior)
     repeats = len(used) - sum([len(pool.sides) for pool in session.pools])
-    misfit = len(openings) + (2 if prior[1] else 0) - free
+    misfit = len(openings) + shape.known - shape.free
+    test = _equal_test(solution.chi_square, misfit, pure / size**2, repeats, session, shape)
+    return _law(solution, shape.bounds, *_along(solution, openings), uncertainty, test)
+
+
+def _equal_test(missed: float, misfit: int, pure: float, repeats: int, session: Session, shape: _Shape) -> "_Test":
+    """Judge equal weights: without a prior the residuals alone say how large the spread is."""
     freedom = misfit + repeats
     if freedom == 0:
         raise CalibrationError(
@@ -224,25 +246,15 @@ def _fit_equal(
             given="equal",
             allowed="weighting uncertainty, or more catches",
         )
-    pure /= size**2
-    chi_square = solution.chi_square + pure
-    tested = None
-    if misfit and repeats and pure > 0.0 and not prior[1]:
-        tested = float(fdtrc(misfit, repeats, solution.chi_square / misfit / (pure / repeats)))
+    chi_square = missed + pure
     excess = chi_square / freedom
-    if prior[1]:
-        return _law(
-            solution,
-            bounds,
-            (*_along(solution, openings), uncertainty),
-            freedom,
-            max(1.0, excess),
-            session.repeatability.degrees_of_freedom,
-            tested,
-            pure,
-        )
-    along = (*_along(solution, openings), uncertainty)
-    return _law(solution, bounds, along, freedom, excess, float(freedom), tested, pure)
+    if shape.known:
+        spread = session.repeatability.degrees_of_freedom
+        return _Test(chi_square, freedom, None, max(1.0, excess), spread)
+    tested = None
+    if misfit and repeats and pure > 0.0:
+        tested = _exceedance(missed / (pure / repeats), misfit, float(repeats))
+    return _Test(chi_square, freedom, tested, excess, float(freedom))
 
 
 def _plain_means(session: Session) -> tuple[list[float], list[float], float]:
@@ -261,104 +273,38 @@ def _plain_means(session: Session) -> tuple[list[float], list[float], float]:
     return flows, shares, pure
 
 
+@dataclass(frozen=True, slots=True)
+class _Test:
+    """How well a law fits, and what that does to its covariance."""
+
+    chi_square: float
+    degrees_of_freedom: int
+    lack_of_fit_p: float | None
+    excess: float
+    covariance_freedom: float
+
+
 def _law(
     solution: Solution,
-    bounds: tuple[tuple[float, float], tuple[float, float]],
-    along: tuple[Sequence[float], Sequence[float], Sequence[float]],
-    freedom: int,
-    excess: float,
-    covariance_freedom: float,
-    lack_of_fit_p: float | None,
-    pure: float = 0.0,
+    bounds: Bounds,
+    fitted: Sequence[float],
+    slopes: Sequence[float],
+    uncertainty: Sequence[float],
+    test: _Test,
 ) -> Law:
-    at_bound = _at_bound(solution, bounds)
+    at_bound = held_at(solution, bounds)
     return Law(
-        solution.flow_scale,
-        solution.dead_opening,
-        solution.exponent,
-        tuple(along[0]),
-        tuple(along[1]),
-        tuple(along[2]),
-        solution.chi_square + pure,
-        freedom,
-        _covariance(solution, bounds, at_bound, excess),
-        covariance_freedom,
-        lack_of_fit_p,
-        at_bound,
-        solution.converged,
+        flow_scale=solution.flow_scale,
+        dead_opening=solution.dead_opening,
+        exponent=solution.exponent,
+        fitted=tuple(fitted),
+        slope=tuple(slopes),
+        uncertainty=tuple(uncertainty),
+        chi_square=test.chi_square,
+        degrees_of_freedom=test.degrees_of_freedom,
+        covariance=covariance(solution, bounds, at_bound, test.excess),
+        covariance_freedom=test.covariance_freedom,
+        lack_of_fit_p=test.lack_of_fit_p,
+        at_bound=at_bound,
+        converged=solution.converged,
     )
-
-
-def _at_bound(solution: Solution, bounds: tuple[tuple[float, float], tuple[float, float]]) -> tuple[str, ...]:
-    values = {"dead_opening": solution.dead_opening, "exponent": solution.exponent}
-    return tuple(
-        [
-            name
-            for (name, value), (low, high) in zip(values.items(), bounds, strict=True)
-            if low < high and (value <= low or value >= high)
-        ]
-    )
-
-
-def _covariance(
-    solution: Solution,
-    bounds: tuple[tuple[float, float], tuple[float, float]],
-    at_bound: tuple[str, ...],
-    excess: float,
-) -> tuple[tuple[float, ...], ...]:
-    """Covariance of (ln a, c, p).
-
-    A free parameter has the inverse normal matrix. One at its bound has the distance at which the
-    least sum of squares over all others, seen along it, has risen by one unit; the others follow it
-    as the least squares ask. A fixed one has none.
-    """
-    aa, ac, ap, cc, cp, pp = solution.normal
-    normal = ((aa, ac, ap), (ac, cc, cp), (ap, cp, pp))
-    free = [0]
-    held = []
-    for index, (name, (low, high)) in enumerate(zip(("dead_opening", "exponent"), bounds, strict=True), start=1):
-        if name in at_bound:
-            held.append(index)
-        elif low < high:
-            free.append(index)
-    inverse = _invert(normal, free)
-    total = [[inverse[i][j] * excess for j in range(3)] for i in range(3)]
-    for index in held:
-        follow = [-sum([inverse[i][j] * normal[j][index] for j in range(3)]) for i in range(3)]
-        follow[index] = 1.0
-        bend = sum([follow[i] * normal[i][index] for i in range(3)])
-        rise = abs(solution.pull[index - 1])
-        reach = excess / (rise + math.sqrt(rise * rise + bend * excess)) if excess > 0.0 else 0.0
-        for i in range(3):
-            for j in range(3):
-                total[i][j] += reach * reach * follow[i] * follow[j]
-    return tuple([tuple(row) for row in total])
-
-
-def _invert(normal: Sequence[Sequence[float]], free: Sequence[int]) -> list[list[float]]:
-    """Inverse of the free block by Gauss-Jordan on the scaled matrix, zeros elsewhere."""
-    size = [math.sqrt(normal[i][i]) for i in free]
-    work = [
-        [normal[i][j] / (size[r] * size[k]) for k, j in enumerate(free)]
-        + [1.0 if r == k else 0.0 for k in range(len(free))]
-        for r, i in enumerate(free)
-    ]
-    for r in range(len(free)):
-        pivot = work[r][r]
-        if pivot < 1e-13:
-            raise CalibrationError(
-                "shape_undetermined",
-                "the openings are too close together to tell the shape of the curve",
-                where=("catches",),
-                allowed="catches at openings further apart",
-            )
-        work[r] = [value / pivot for value in work[r]]
-        for k in range(len(free)):
-            if k != r:
-                factor = work[k][r]
-                work[k] = [value - factor * top for value, top in zip(work[k], work[r], strict=True)]
-    inverse = [[0.0] * 3 for _ in range(3)]
-    for r, i in enumerate(free):
-        for k, j in enumerate(free):
-            inverse[i][j] = work[r][len(free) + k] / (size[r] * size[k])
-    return inverse

@@ -13,15 +13,32 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
+from .catches import FloatArray
+
 START_SHARES = (0.0, 0.4, 0.7, 0.9)
 """Dead openings of the starting lines, as shares of its upper bound."""
 
-SMALL_STEP = 1e-13
-"""A step this small, relative to the parameter's size, is the last one."""
+FINE = 1e-13
+"""A step is the last one if it promises less than this squared, as a share of the sum of squared flows:
+rounding leaves no more to gain."""
 
-MOST_STEPS = 100
-FIRST_DAMPING = 1e-4
-MOST_DAMPING = 1e12
+ROUNDING = 1e-15
+"""Relative rounding error of a chi-square; a step that raises it by no more is still taken."""
+
+MOST_STEPS = 200
+FIRST_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-4, 1e-15, 1e12
+
+TINY = 1e-14
+"""Keeps a flat or singular valley from making steps without end."""
+
+FEW_PROBLEMS = 10
+"""Below this many, plain floats are quicker than arrays."""
+
+Normal = tuple[float, float, float, float, float, float]
+"""Upper triangle of a symmetric 3 x 3 matrix in (ln a, c, p), row by row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +55,8 @@ class Problem:
         Mean and weight (1/variance) of the dead opening, then of the exponent; weight 0 is no prior.
     start : tuple of float or None
         Dead opening and exponent to start from; None takes the best of the log-log lines.
+    precision : float
+        When to stop, see :data:`FINE`.
     """
 
     opening: list[float]
@@ -47,6 +66,7 @@ class Problem:
     exponent_bounds: tuple[float, float]
     prior: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
     start: tuple[float, float] | None = None
+    precision: float = FINE
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +78,8 @@ class Solution:
     flow_scale, dead_opening, exponent : float
     chi_square : float
         Sum of squared residuals in units of their uncertainties, prior included.
-    normal : tuple of float
-        Upper triangle of the normal matrix in (ln a, c, p), row by row, prior included.
+    normal : Normal
+        Normal matrix, prior included.
     pull : tuple of float
         Half the fall of the sum per unit of c and of p; zero but at a bound.
     converged : bool
@@ -70,7 +90,7 @@ class Solution:
     dead_opening: float
     exponent: float
     chi_square: float
-    normal: tuple[float, float, float, float, float, float]
+    normal: Normal
     pull: tuple[float, float]
     converged: bool
 
@@ -78,133 +98,296 @@ class Solution:
 # --- one problem, plain floats ------------------------------------------------------------------------
 
 
+@dataclass(slots=True)
+class _State:
+    """Where one iteration stands."""
+
+    dead: float
+    exponent: float
+    chi_square: float
+    scale: float
+    normal: Normal
+    pull: tuple[float, float]
+
+
 def solve(problem: Problem) -> Solution:
     """Find the minimum of one problem."""
-    dead, exponent = problem.start or _best_line(problem)
-    chi_square, scale, basis = _residual(problem, dead, exponent)
-    damping, converged = FIRST_DAMPING, False
+    rows = [(x, 1.0 / u, q / u) for x, q, u in zip(problem.opening, problem.flow, problem.uncertainty, strict=True)]
+    state = _evaluate(problem, rows, *(problem.start or _best_line(problem, rows)))
+    damping = FIRST_DAMPING
     for _ in range(MOST_STEPS):
-        normal, pull = _normal(problem, dead, exponent, scale, basis)
-        while True:
-            new_dead, new_exponent = _step(problem, dead, exponent, normal, pull, damping)
-            small = abs(new_dead - dead) <= SMALL_STEP * problem.opening[0]
-            if small and abs(new_exponent - exponent) <= SMALL_STEP * exponent:
-                converged = True
-                break
-            trial, new_scale, new_basis = _residual(problem, new_dead, new_exponent)
-            if trial <= chi_square:
-                break
+        size = state.normal[0]
+        dead, exponent = _step(problem, state, damping)
+        gain = abs(state.pull[0] * (dead - state.dead)) + abs(state.pull[1] * (exponent - state.exponent))
+        if gain <= problem.precision**2 * size or damping > MOST_DAMPING:
+            return _solution(state, converged=True)
+        trial = _evaluate(problem, rows, dead, exponent)
+        slack = ROUNDING * (math.sqrt(state.chi_square * size) + ROUNDING * size)
+        if trial.chi_square <= state.chi_square + slack:
+            state = trial
+            damping = max(damping * 0.01, LEAST_DAMPING)
+        else:
             damping *= 10.0
-            if damping > MOST_DAMPING:
-                converged = True
-                break
-        if converged:
-            break
-        dead, exponent, chi_square, scale, basis = new_dead, new_exponent, trial, new_scale, new_basis
-        damping = max(damping * 0.01, 1e-15)
-    return Solution(scale, dead, exponent, chi_square, normal, pull, converged)
+    return _solution(state, converged=False)
 
 
-def _best_line(problem: Problem) -> tuple[float, float]:
+def _solution(state: _State, *, converged: bool) -> Solution:
+    return Solution(state.scale, state.dead, state.exponent, state.chi_square, state.normal, state.pull, converged)
+
+
+def _best_line(problem: Problem, rows: list[tuple[float, float, float]]) -> tuple[float, float]:
     """Start: among straight lines of ln q over ln(x - c) for a few c, the one that fits best."""
     low, high = problem.dead_bounds
-    shares = START_SHARES if high > low else (0.0,)
+    flows = [math.log(q) for q in problem.flow]
     best = (math.inf, low, 1.0)
-    for share in shares:
+    for share in START_SHARES if high > low else (0.0,):
         dead = low + share * (high - low)
-        exponent = _line_exponent(problem, dead)
-        best = min(best, (_residual(problem, dead, exponent)[0], dead, exponent))
+        logs = [math.log(x - dead) for x in problem.opening]
+        exponent = _clip(_rise(logs, flows), problem.exponent_bounds)
+        basis = [w * math.exp(exponent * z) for (_, w, _), z in zip(rows, logs, strict=True)]
+        best = min(best, (_least_sum(basis, rows), dead, exponent))
     return best[1], best[2]
 
 
-def _line_exponent(problem: Problem, dead: float) -> float:
-    logs = [math.log(x - dead) for x in problem.opening]
-    flows = [math.log(q) for q in problem.flow]
+def _rise(logs: list[float], flows: list[float]) -> float:
+    """Slope of the straight line through the points."""
     middle, level = sum(logs) / len(logs), sum(flows) / len(flows)
-    spread = sum((z - middle) ** 2 for z in logs)
-    rise = sum((z - middle) * (y - level) for z, y in zip(logs, flows, strict=True))
-    low, high = problem.exponent_bounds
-    return min(max(rise / spread, low), high)
+    spread = sum([(z - middle) ** 2 for z in logs])
+    return sum([(z - middle) * (y - level) for z, y in zip(logs, flows, strict=True)]) / spread
 
 
-def _residual(problem: Problem, dead: float, exponent: float) -> tuple[float, float, list[float]]:
-    """Chi-square, best scale, and the powers (x - c)^p over their uncertainty."""
-    basis = [(x - dead) ** exponent / u for x, u in zip(problem.opening, problem.uncertainty, strict=True)]
-    target = [q / u for q, u in zip(problem.flow, problem.uncertainty, strict=True)]
-    square = sum([b * b for b in basis])
-    scale = sum([b * y for b, y in zip(basis, target, strict=True)]) / square
-    chi_square = sum([(y - scale * b) ** 2 for b, y in zip(basis, target, strict=True)])
+def _least_sum(basis: list[float], rows: list[tuple[float, float, float]]) -> float:
+    """Chi-square at the best scale."""
+    scale = sum([b * y for b, (_, _, y) in zip(basis, rows, strict=True)]) / sum([b * b for b in basis])
+    return sum([(y - scale * b) ** 2 for b, (_, _, y) in zip(basis, rows, strict=True)])
+
+
+def _evaluate(problem: Problem, rows: list[tuple[float, float, float]], dead: float, exponent: float) -> _State:
+    """Chi-square, best scale, normal matrix and descent at (c, p)."""
+    ff = fy = fk = fg = kk = kg = gg = 0.0
+    columns = []
+    for x, w, y in rows:
+        above = x - dead
+        z = math.log(above)
+        f = w * math.exp(exponent * z)
+        k, g = f / above, f * z
+        columns.append((f, k, g, y))
+        ff += f * f
+        fy += f * y
+        fk += f * k
+        fg += f * g
+        kk += k * k
+        kg += k * g
+        gg += g * g
+    scale = fy / ff
+    chi_square = kr = gr = 0.0
+    for f, k, g, y in columns:
+        r = y - scale * f
+        chi_square += r * r
+        kr += k * r
+        gr += g * r
     mean_dead, weight_dead, mean_exponent, weight_exponent = problem.prior
-    chi_square += weight_dead * (dead - mean_dead) ** 2 + weight_exponent * (exponent - mean_exponent) ** 2
-    return chi_square, scale, basis
+    off_dead, off_exponent = dead - mean_dead, exponent - mean_exponent
+    chi_square += weight_dead * off_dead**2 + weight_exponent * off_exponent**2
+    square, p = scale * scale, exponent
+    normal = (
+        square * ff,
+        -square * p * fk,
+        square * fg,
+        square * p * p * kk + weight_dead,
+        -square * p * kg,
+        square * gg + weight_exponent,
+    )
+    pull = (-scale * p * kr - weight_dead * off_dead, scale * gr - weight_exponent * off_exponent)
+    return _State(dead, exponent, chi_square, scale, normal, pull)
 
 
-def _normal(
-    problem: Problem, dead: float, exponent: float, scale: float, basis: list[float]
-) -> tuple[tuple[float, float, float, float, float, float], tuple[float, float]]:
-    """Normal matrix in (ln a, c, p) and half the descent of chi-square along c and p."""
-    aa = ac = ap = cc = cp = pp = pull_dead = pull_exponent = 0.0
-    for x, q, u, power in zip(problem.opening, problem.flow, problem.uncertainty, basis, strict=True):
-        fitted = scale * power
-        by_dead = -exponent / (x - dead)
-        by_exponent = math.log(x - dead)
-        square = fitted * fitted
-        aa += square
-        ac += square * by_dead
-        ap += square * by_exponent
-        cc += square * by_dead * by_dead
-        cp += square * by_dead * by_exponent
-        pp += square * by_exponent * by_exponent
-        lift = fitted * (q / u - fitted)
-        pull_dead += lift * by_dead
-        pull_exponent += lift * by_exponent
-    mean_dead, weight_dead, mean_exponent, weight_exponent = problem.prior
-    pull_dead += weight_dead * (mean_dead - dead)
-    pull_exponent += weight_exponent * (mean_exponent - exponent)
-    return (aa, ac, ap, cc + weight_dead, cp, pp + weight_exponent), (pull_dead, pull_exponent)
-
-
-def _step(
-    problem: Problem,
-    dead: float,
-    exponent: float,
-    normal: tuple[float, float, float, float, float, float],
-    pull: tuple[float, float],
-    damping: float,
-) -> tuple[float, float]:
+def _step(problem: Problem, state: _State, damping: float) -> tuple[float, float]:
     """The damped step on the parameters that are free to move, kept within the bounds."""
-    aa, ac, ap, cc, cp, pp = normal
-    dead_low, dead_high = problem.dead_bounds
-    low, high = problem.exponent_bounds
-    curve_dead = (cc - ac * ac / aa) * (1.0 + damping)
-    curve_exponent = (pp - ap * ap / aa) * (1.0 + damping)
-    cross = cp - ac * ap / aa
-    dead_moves = dead_low < dead_high and not _held(dead, dead_low, dead_high, pull[0])
-    exponent_moves = low < high and not _held(exponent, low, high, pull[1])
-    by_dead = by_exponent = 0.0
-    if dead_moves and exponent_moves:
-        by_dead, by_exponent = _two(curve_dead, cross, curve_exponent, pull)
-    elif dead_moves:
-        by_dead = pull[0] / curve_dead if curve_dead > 0.0 else 0.0
-    elif exponent_moves:
-        by_exponent = pull[1] / curve_exponent if curve_exponent > 0.0 else 0.0
-    return min(max(dead + by_dead, dead_low), dead_high), min(max(exponent + by_exponent, low), high)
+    aa, ac, ap, cc, cp, pp = state.normal
+    by_dead, by_exponent = state.pull
+    first, cross, second = cc - ac * ac / aa, cp - ac * ap / aa, pp - ap * ap / aa
+    first += damping * abs(first) + TINY
+    second += damping * abs(second) + TINY
+    dead_held = _held(state.dead, problem.dead_bounds, by_dead)
+    exponent_held = _held(state.exponent, problem.exponent_bounds, by_exponent)
+    if dead_held or exponent_held:
+        cross = 0.0
+    determinant = max(first * second - cross * cross, TINY * first * second)
+    dead_step = 0.0 if dead_held else (second * by_dead - cross * by_exponent) / determinant
+    exponent_step = 0.0 if exponent_held else (first * by_exponent - cross * by_dead) / determinant
+    return (
+        _clip(state.dead + dead_step, problem.dead_bounds),
+        _clip(state.exponent + exponent_step, problem.exponent_bounds),
+    )
 
 
-def _held(value: float, low: float, high: float, pull: float) -> bool:
-    return (value <= low and pull <= 0.0) or (value >= high and pull >= 0.0)
+def _held(value: float, bounds: tuple[float, float], pull: float) -> bool:
+    return (value <= bounds[0] and pull <= 0.0) or (value >= bounds[1] and pull >= 0.0)
 
 
-def _two(first: float, cross: float, second: float, pull: tuple[float, float]) -> tuple[float, float]:
-    determinant = first * second - cross * cross
-    if determinant <= 0.0:
-        return 0.0, 0.0
-    return (second * pull[0] - cross * pull[1]) / determinant, (first * pull[1] - cross * pull[0]) / determinant
+def _clip(value: float, bounds: tuple[float, float]) -> float:
+    return min(max(value, bounds[0]), bounds[1])
 
 
 # --- many problems, arrays ----------------------------------------------------------------------------
 
 
+@dataclass(slots=True)
+class _Batch:
+    """Problems as arrays; points are padded with weight 0. Rows are problems."""
+
+    opening: FloatArray
+    weight: FloatArray
+    target: FloatArray
+    log_flow: FloatArray
+    dead_bounds: FloatArray
+    exponent_bounds: FloatArray
+    prior: FloatArray
+    precision: FloatArray
+
+    def of(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> "_Batch":
+        return _Batch(*[getattr(self, name)[rows] for name in self.__slots__])
+
+
 def solve_many(problems: Sequence[Problem]) -> list[Solution]:
     """Find the minima of many problems side by side, by the steps of :func:`solve`."""
-    return [solve(problem) for problem in problems]
+    if len(problems) < FEW_PROBLEMS:
+        return [solve(problem) for problem in problems]
+    batch = _batch(problems)
+    start = _best_lines(batch)
+    for row, problem in enumerate(problems):
+        if problem.start is not None:
+            start[row] = problem.start
+    state, converged = _solve_batch(batch, start)
+    columns = state.tolist()
+    return [
+        Solution(row[0], row[1], row[2], row[3], tuple(row[4:10]), (row[10], row[11]), done)
+        for row, done in zip(columns, converged.tolist(), strict=True)
+    ]
+
+
+def _batch(problems: Sequence[Problem]) -> _Batch:
+    longest = max(len(problem.opening) for problem in problems)
+
+    def padded(name: str, fill: float) -> FloatArray:
+        rows = [getattr(problem, name) for problem in problems]
+        return np.array([row + [fill] * (longest - len(row)) for row in rows])
+
+    opening, flow, uncertainty = padded("opening", 2.0), padded("flow", 1.0), padded("uncertainty", np.inf)
+    return _Batch(
+        opening,
+        1.0 / uncertainty,
+        flow / uncertainty,
+        np.log(flow),
+        np.array([problem.dead_bounds for problem in problems]),
+        np.array([problem.exponent_bounds for problem in problems]),
+        np.array([problem.prior for problem in problems]),
+        np.array([problem.precision for problem in problems]),
+    )
+
+
+def _best_lines(batch: _Batch) -> FloatArray:
+    real = (batch.weight > 0.0).astype(np.float64)
+    count = real.sum(axis=1, keepdims=True)
+    off_flow = (batch.log_flow - (batch.log_flow * real).sum(axis=1, keepdims=True) / count) * real
+    best = np.full(len(real), np.inf)
+    start = np.zeros((len(real), 2))
+    low, high = batch.dead_bounds.T
+    for share in START_SHARES:
+        dead = low + share * (high - low)
+        logs = np.log(batch.opening - dead[:, None])
+        off = (logs - (logs * real).sum(axis=1, keepdims=True) / count) * real
+        exponent = np.clip(_dot(off, off_flow) / _dot(off, off), *batch.exponent_bounds.T)
+        basis = batch.weight * np.exp(exponent[:, None] * logs)
+        scale = _dot(basis, batch.target) / _dot(basis, basis)
+        misses = batch.target - scale[:, None] * basis
+        total = _dot(misses, misses)
+        better = total < best
+        best = np.where(better, total, best)
+        start[better] = np.stack([dead, exponent], axis=1)[better]
+    return start
+
+
+def _dot(left: FloatArray, right: FloatArray) -> FloatArray:
+    return np.asarray(np.einsum("kj,kj->k", left, right))
+
+
+def _solve_batch(batch: _Batch, start: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Iterate until all have converged; rows of the state are those of :func:`_evaluate_batch`."""
+    final = _evaluate_batch(batch, start[:, 0], start[:, 1])
+    converged = np.zeros(len(final), dtype=bool)
+    active = np.arange(len(final))
+    state, damping = final.copy(), np.full(len(final), FIRST_DAMPING)
+    for _ in range(MOST_STEPS):
+        dead, exponent = _step_batch(batch, state, damping)
+        gain = np.abs(state[:, 10] * (dead - state[:, 1])) + np.abs(state[:, 11] * (exponent - state[:, 2]))
+        done = (gain <= batch.precision**2 * state[:, 4]) | (damping > MOST_DAMPING)
+        if done.any():
+            final[active[done]] = state[done]
+            converged[active[done]] = True
+            left = ~done
+            batch, active, state, damping = batch.of(left), active[left], state[left], damping[left]
+            dead, exponent = dead[left], exponent[left]
+            if not len(active):
+                break
+        trial = _evaluate_batch(batch, dead, exponent)
+        chi_square, size = state[:, 3], state[:, 4]
+        better = trial[:, 3] <= chi_square + ROUNDING * (np.sqrt(chi_square * size) + ROUNDING * size)
+        state = np.where(better[:, None], trial, state)
+        damping = np.where(better, np.maximum(damping * 0.01, LEAST_DAMPING), damping * 10.0)
+    final[active] = state
+    return final, converged
+
+
+def _evaluate_batch(batch: _Batch, dead: FloatArray, exponent: FloatArray) -> FloatArray:
+    """Columns: scale, c, p, chi-square, the six of the normal matrix, the two of the descent."""
+    above = batch.opening - dead[:, None]
+    z = np.log(above)
+    f = batch.weight * np.exp(exponent[:, None] * z)
+    k, g = f / above, f * z
+    ff = _dot(f, f)
+    scale = _dot(f, batch.target) / ff
+    r = batch.target - scale[:, None] * f
+    mean_dead, weight_dead, mean_exponent, weight_exponent = batch.prior.T
+    off_dead, off_exponent = dead - mean_dead, exponent - mean_exponent
+    square, p = scale * scale, exponent
+    return np.stack(
+        [
+            scale,
+            dead,
+            exponent,
+            _dot(r, r) + weight_dead * off_dead**2 + weight_exponent * off_exponent**2,
+            square * ff,
+            -square * p * _dot(f, k),
+            square * _dot(f, g),
+            square * p * p * _dot(k, k) + weight_dead,
+            -square * p * _dot(k, g),
+            square * _dot(g, g) + weight_exponent,
+            -scale * p * _dot(k, r) - weight_dead * off_dead,
+            scale * _dot(g, r) - weight_exponent * off_exponent,
+        ],
+        axis=1,
+    )
+
+
+def _step_batch(batch: _Batch, state: FloatArray, damping: FloatArray) -> tuple[FloatArray, FloatArray]:
+    _, dead, exponent, _, aa, ac, ap, cc, cp, pp, by_dead, by_exponent = state.T
+    first, cross, second = cc - ac * ac / aa, cp - ac * ap / aa, pp - ap * ap / aa
+    first = first + damping * np.abs(first) + TINY
+    second = second + damping * np.abs(second) + TINY
+    dead_held = _held_batch(dead, batch.dead_bounds, by_dead)
+    exponent_held = _held_batch(exponent, batch.exponent_bounds, by_exponent)
+    cross = np.where(dead_held | exponent_held, 0.0, cross)
+    determinant = np.maximum(first * second - cross * cross, TINY * first * second)
+    dead_step = np.where(dead_held, 0.0, (second * by_dead - cross * by_exponent) / determinant)
+    exponent_step = np.where(exponent_held, 0.0, (first * by_exponent - cross * by_dead) / determinant)
+    return (
+        np.clip(dead + dead_step, *batch.dead_bounds.T),
+        np.clip(exponent + exponent_step, *batch.exponent_bounds.T),
+    )
+
+
+def _held_batch(value: FloatArray, bounds: FloatArray, pull: FloatArray) -> NDArray[np.bool_]:
+    low, high = bounds.T
+    return np.asarray(((value <= low) & (pull <= 0.0)) | ((value >= high) & (pull >= 0.0)))

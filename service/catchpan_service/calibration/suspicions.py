@@ -325,6 +325,8 @@ def _misfit(evidence: Evidence, law: Law) -> Finding:
     if evidence.knots is not None:
         what += " The curve goes through the points themselves instead, and says nothing beyond them."
     advice = f"Catch next at {_percent(_beside(evidence, law))} opening."
+    if evidence.session.repeatability.repeats == 0:
+        advice = f"Repeat the catch at {_percent(at)} opening, which tells scatter from shape. {advice}"
     return Finding("form_does_not_fit", "look", what, advice)
 
 
