@@ -180,7 +180,7 @@ def _middle_pans(x: FloatArray) -> slice:
     if abs(x[nearest]) <= gap / 10:
         return slice(max(nearest - 1, 0), nearest + 2)
     right = int(np.searchsorted(x, 0.0))
-    return slice(right - 1, right + 1)
+    return slice(max(right - 1, 0), right + 1)
 
 
 def _reach(pattern: Pattern, level: float) -> tuple[float, float]:

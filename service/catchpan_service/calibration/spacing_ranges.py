@@ -67,14 +67,14 @@ def search(pattern: Pattern, driving: Driving, cv_limit: float) -> Search:
     cv_limit : float
         Below 1.
     """
-    edges, spacings = _layout(pattern.position.tobytes(), driving)
+    edges, spacings, exact = _layout(pattern.position.tobytes(), driving)
     cv = overlap_cv(
         positions=pattern.position, rates=pattern.rate[None], spacings=spacings, driving=(driving,)
     )
     excess = cv[driving][0] ** 2 - cv_limit**2
     cells = np.column_stack([excess[:-1].reshape(-1, 4), excess[4::4]])
     roots = _roots(edges, cells)
-    if lattice(pattern.position) is None:
+    if not exact:
         roots = _refined(pattern, driving, cv_limit, spacings, roots)
     bounds = np.unique(np.concatenate([edges[:1], roots, edges[-1:]]))
     inside = _value(edges, cells, (bounds[:-1] + bounds[1:]) / 2) <= 0
@@ -89,18 +89,18 @@ def joined(low: FloatArray, high: FloatArray, inside: NDArray[np.bool_]) -> tupl
 
 
 @lru_cache(maxsize=32)
-def _layout(positions: bytes, driving: Driving) -> tuple[FloatArray, FloatArray]:
-    """Return the intervals' edges, and the spacings to look at: four to an interval and the last edge."""
+def _layout(positions: bytes, driving: Driving) -> tuple[FloatArray, FloatArray, bool]:
+    """Return the edges of intervals, the spacings to look at in them, and whether no breakpoint lies inside one."""
     x = np.frombuffer(positions)
     width = float(np.ptp(x))
     floor, ceiling = SEARCH_FLOOR_SHARE * width, SEARCH_CEILING_SHARE * width
-    if lattice(x) is None:
-        edges = np.linspace(floor, ceiling, GRID + 1)
-    else:
+    exact = lattice(x) is not None
+    edges = np.linspace(floor, ceiling, GRID + 1)
+    if exact:
         breaks = _breakpoints(x, driving, floor, 1e-9 * width)
         edges = np.concatenate([[floor], breaks[(breaks > floor) & (breaks < ceiling)], [ceiling]])
     inner = edges[:-1, None] + np.diff(edges)[:, None] * _PLACES[:-1]
-    return edges, np.append(inner.ravel(), ceiling)
+    return edges, np.append(inner.ravel(), ceiling), exact
 
 
 def _breakpoints(x: FloatArray, driving: Driving, floor: float, tolerance: float) -> FloatArray:

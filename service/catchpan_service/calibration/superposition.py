@@ -21,7 +21,7 @@ IntArray = NDArray[np.intp]
 Driving = Literal["one_way", "back_and_forth"]
 DRIVINGS: tuple[Driving, Driving] = ("one_way", "back_and_forth")
 
-SLIVER = 1e-9
+SLIVER = 1e-12
 """Pieces shorter than this share of the period are rounding of coincident breakpoints, not ground."""
 
 LARGEST_LATTICE = 128
@@ -33,8 +33,8 @@ FINEST_LATTICE = 12
 MOST_VISITS = 250_000
 """Passes over points that one fold may hold, and that are kept for the next call (about 12 MB)."""
 
-CHUNK = 64
-"""Patterns that are folded at once."""
+CHUNK = 128
+"""Patterns that are computed at once, so that their products stay in the processor's cache."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,7 @@ class Evenness:
 class _Fold:
     """Linear maps from pan rates to the straight pieces of the overlapped field over one period."""
 
-    share: FloatArray  # (k, pieces), of the period
+    share: FloatArray  # (k, pieces), of the period; 0 for slivers
     middle: sparse.csr_array  # (k * pieces, n), rate at the middle of each piece
     half_rise: sparse.csr_array  # (k * pieces, n), rise from the middle to the right end
 
@@ -68,7 +68,7 @@ def superpose(*, positions: FloatArray, rate: FloatArray, spacings: FloatArray, 
 
     One way, passes lie at all multiples of the spacing. Back and forth, every second one is mirrored and
     the period is twice the spacing. The field is straight between the folded pan positions, so that
-    ``var = sum share ((middle - mean)^2 + half_rise^2 / 3)`` is exact, and its extremes are at ends of pieces.
+    ``var = sum share ((middle - mean)^2 + half_rise^2 / 3)`` is exact and extremes are at ends of pieces.
 
     Parameters
     ----------
@@ -130,9 +130,10 @@ def overlap_cv(
     index = np.rint((positions - positions[0]) / nodes).astype(np.intp)
     spread = rates if len(index) == index[-1] + 1 else _resampled(rates, index)
     matrix = _lag_matrix(nodes, positions[0], index[-1] + 1, spacings.tobytes(), tuple(driving))
-    square = _lag_products(spread) @ matrix
-    cv = np.sqrt(np.maximum(square - 1.0, 0.0)).reshape(len(rates), len(driving), len(spacings))
-    return {way: cv[:, place] for place, way in enumerate(driving)}
+    cv = np.empty((len(rates), matrix.shape[1]))
+    for start in range(0, len(rates), CHUNK):
+        _lag_cv(spread[start : start + CHUNK], matrix, cv[start : start + CHUNK])
+    return dict(zip(driving, np.split(cv, len(driving), axis=1), strict=True))
 
 
 def station_field(*, pattern: Pattern, spacing: float, driving: Driving) -> FloatArray:
@@ -245,7 +246,8 @@ def _fold(positions: FloatArray, spacings: FloatArray, driving: Driving) -> _Fol
     row, column, value, rise = (np.concatenate(part) for part in zip(*parts, strict=True))
     shape = (middle.size, len(positions))
     maps = [sparse.coo_array((data, (row, column)), shape=shape).tocsr() for data in (value, rise)]
-    return _Fold(length / period, *maps)
+    share = length / period
+    return _Fold(np.where(share > SLIVER, share, 0.0), *maps)
 
 
 def _contributions(
@@ -272,7 +274,7 @@ def _evenness(fold: _Fold, rates: FloatArray) -> Evenness:
     share = fold.share.reshape(*fold.share.shape, *([1] * (rates.ndim - 1)))
     mean = (share * middle).sum(axis=1)
     variance = (share * ((middle - mean[:, None]) ** 2 + half**2 / 3)).sum(axis=1)
-    ground = share > SLIVER
+    ground = share > 0
     least = np.where(ground, middle - half, np.inf).min(axis=1)
     most = np.where(ground, middle + half, 0.0).max(axis=1)
     return Evenness(np.sqrt(variance) / mean, np.maximum(least, 0.0) / mean, most / mean)
@@ -293,6 +295,13 @@ def _resampled(rates: FloatArray, index: IntArray) -> FloatArray:
     cell = np.clip(np.searchsorted(index, nodes, side="right") - 1, 0, len(index) - 2)
     part = (nodes - index[cell]) / (index[cell + 1] - index[cell])
     return np.asarray(rates[:, cell] * (1 - part) + rates[:, cell + 1] * part, dtype=np.float64)
+
+
+def _lag_cv(rates: FloatArray, matrix: FloatArray, cv: FloatArray) -> None:
+    """Put the patterns' CVs into `cv` (patterns, ways * k)."""
+    np.matmul(_lag_products(rates), matrix, out=cv)
+    cv -= 1.0
+    np.sqrt(np.maximum(cv, 0.0, out=cv), out=cv)
 
 
 def _lag_products(rates: FloatArray) -> FloatArray:
@@ -365,7 +374,7 @@ def _hat_hat(t: FloatArray) -> FloatArray:
 def _half_hat(t: FloatArray) -> FloatArray:
     """Overlap of the rising half hat 1 + x on (-1, 0) with a hat at t.
 
-    A hat is the second difference of a ramp, so this is the second difference of the half hat's second integral.
+    A hat is the second difference of a ramp, so this is the one of the half hat's second integral.
     """
     inside = np.where((t > -2) & (t < 1), t, -2.0)
     return _half_integral(inside + 1) - 2 * _half_integral(inside) + _half_integral(inside - 1)

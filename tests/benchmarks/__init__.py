@@ -1,0 +1,1 @@
+"""Measurements against a baseline in the same run: `python -m tests.benchmarks.<name>`."""
