@@ -6,11 +6,7 @@ from typing import Any
 import msgspec
 import rfc8785
 
-from catchpan.errors import CatchpanError
-
-
-class NotCanonicalError(CatchpanError, ValueError):
-    """A document that RFC 8785 cannot hold: NaN, an infinity, an integer from 2^53, a lone surrogate."""
+from catchpan.errors import NotCanonicalError
 
 
 def canonical(document: Any) -> bytes:

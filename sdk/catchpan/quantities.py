@@ -290,12 +290,6 @@ def from_si(kind: type[Quantity], value: float, unit: str) -> float:
     return (value - float(kind.offsets.get(unit, 0))) / float(kind.factors[unit])
 
 
-def of_si(kind: type[Q], value: float, system: System) -> Q:
-    """A quantity from its SI value, in the unit that is usual in the ``us`` or ``si`` system."""
-    unit = kind.usual[system]
-    return kind(from_si(kind, value, unit), unit)
-
-
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
 _PART = re.compile(rf"\s*({_NUMBER})\s*([^\s\d+\-.,;][^\s]*)?\s*")
 _CLOCK = re.compile(r"(?:(\d+):)?(\d{1,3}):([0-5]\d(?:\.\d+)?)")
@@ -348,10 +342,10 @@ def _compound(kind: type[Q], text: str, parts: list[tuple[float, str | None]]) -
     names = tuple(unit for _, unit in parts)
     if names not in _COMPOUND or any(value < 0 for value, _ in parts):
         raise QuantityError(f"{text!r} is no {kind.dimension}: write one number and one unit, {_allowed(kind)}")
-    for name in names:
-        _known(kind, str(name))
-    (first, unit), (second, small) = parts
-    share = float(kind.factors[str(small)] / kind.factors[str(unit)])
+    (first, unit), (second, small) = ((value, str(name)) for value, name in parts)
+    for name in (unit, small):
+        _known(kind, name)
+    share = float(kind.factors[small] / kind.factors[unit])
     if second * share >= 1:
         raise QuantityError(f"{text!r}: {second:g} {small} is a whole {unit} or more")
     return kind(first + second * share, unit)

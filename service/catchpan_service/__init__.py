@@ -1,0 +1,1 @@
+"""The service: calibration mathematics and profile sync over HTTP."""

@@ -43,6 +43,13 @@ def administrator(database: Database, organisation: str) -> Access:
     return local_owner(found.id, found.name, found.units)
 
 
+def local_owner_of(database: Database, organisation: str, *, new_id: Callable[[], UUID]) -> Access:
+    """The owner's access to the organisation of that name; it is made if the database holds none at all."""
+    if not list_organisations(database):
+        add_organisation(database, organisation, units="us", new_id=new_id)
+    return administrator(database, organisation)
+
+
 def create_key(
     database: Database,
     organisation: str,

@@ -13,9 +13,10 @@ from collections.abc import Callable
 
 import numpy as np
 
+from catchpan_service.calibration.lag_products import overlap_cv
 from catchpan_service.calibration.overlap import overlap
 from catchpan_service.calibration.pattern import FloatArray, Pattern
-from catchpan_service.calibration.superposition import DRIVINGS, Driving, overlap_cv
+from catchpan_service.calibration.superposition import DRIVINGS, Driving
 
 ROUNDS = 7
 FOOT = 0.3048
@@ -27,7 +28,9 @@ def patterns(count: int) -> FloatArray:
     """Return made-up bell-shaped patterns with noise, the end pans empty."""
     rng = np.random.default_rng(11)
     width, middle = rng.uniform(6, 10, (count, 1)) * FOOT, rng.normal(0, 1, (count, 1)) * FOOT
-    bell = np.exp(-(np.abs((POSITIONS - middle) / width) ** 3)) * rng.uniform(0.9, 1.1, (count, len(POSITIONS)))
+    bell = np.exp(-(np.abs((POSITIONS - middle) / width) ** 3)) * rng.uniform(
+        0.9, 1.1, (count, len(POSITIONS))
+    )
     bell[:, [0, -1]] = 0.0
     return bell
 

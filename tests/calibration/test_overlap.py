@@ -10,12 +10,15 @@ from hypothesis import strategies as st
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.calibration.overlap import DRIVING_TOLERANCE, overlap
 from catchpan_service.calibration.pattern import Pattern, pattern, shape
-from catchpan_service.calibration.superposition import DRIVINGS, station_field, superpose
+from catchpan_service.calibration.stations import station_field
+from catchpan_service.calibration.superposition import DRIVINGS, superpose
 
 POSITIONS = np.linspace(-6.0, 6.0, 25)
 BELL = 0.02 * np.exp(-((POSITIONS / 2.2) ** 2) / 2) * (np.abs(POSITIONS) < 6)
 
-rates = st.lists(st.floats(0, 1).map(lambda x: round(x, 3)), min_size=11, max_size=11).filter(lambda y: sum(y) > 2)
+rates = st.lists(st.floats(0, 1).map(lambda x: round(x, 3)), min_size=11, max_size=11).filter(
+    lambda y: sum(y) > 2
+)
 
 
 def laid(positions, rates):
@@ -273,8 +276,18 @@ def test_above_label_counts_the_rate_itself_where_no_spacing_is_recommended():
         ({"driving": ("sideways",)}, "bad_driving", ("driving",), "way of driving"),
         ({"rate": 0.0}, "bad_rate", ("rate",), "The rate must"),
         ({"label_highest_rate": -1.0}, "bad_rate", ("label_highest_rate",), "label highest rate must"),
-        ({"evaluation": "stations", "spacings": np.array([4.2])}, "spacing_off_stations", ("spacings", 0), "whole"),
-        ({"evaluation": "stations", "spacings": np.array([4.0, 0.5])}, "too_few_stations", ("spacings", 1), "Spacing 2"),
+        (
+            {"evaluation": "stations", "spacings": np.array([4.2])},
+            "spacing_off_stations",
+            ("spacings", 0),
+            "whole",
+        ),
+        (
+            {"evaluation": "stations", "spacings": np.array([4.0, 0.5])},
+            "too_few_stations",
+            ("spacings", 1),
+            "Spacing 2",
+        ),
     ],
 )
 def test_overlap_refuses_settings_that_cannot_be_computed(changes, code, where, message):
@@ -285,7 +298,9 @@ def test_overlap_refuses_settings_that_cannot_be_computed(changes, code, where, 
 
 
 def test_one_station_is_enough_for_the_population_deviation():
-    answer = overlap(laid(POSITIONS, BELL), evaluation="stations", deviation="population", spacings=np.array([0.5]))
+    answer = overlap(
+        laid(POSITIONS, BELL), evaluation="stations", deviation="population", spacings=np.array([0.5])
+    )
     assert answer.by_driving["one_way"].cv.tolist() == [0.0]
 
 

@@ -12,11 +12,19 @@ from catchpan_service.calibration.pattern import Pattern, pattern, shape
 POSITIONS = np.linspace(-3.0, 3.0, 7)
 MASSES = np.array([0.0, 0.010, 0.022, 0.030, 0.026, 0.012, 0.0])
 
-masses = st.lists(st.floats(0, 1).map(lambda x: round(x, 3)), min_size=7, max_size=7).filter(lambda y: sum(y) > 0.1)
+masses = st.lists(st.floats(0, 1).map(lambda x: round(x, 3)), min_size=7, max_size=7).filter(
+    lambda y: sum(y) > 0.1
+)
 
 
 def weighed(**changes):
-    row = {"positions": POSITIONS, "masses": MASSES[None], "passes": [1], "headings": ["same"], "pan_area": 0.25}
+    row = {
+        "positions": POSITIONS,
+        "masses": MASSES[None],
+        "passes": [1],
+        "headings": ["same"],
+        "pan_area": 0.25,
+    }
     return pattern(**{**row, **changes})
 
 
@@ -27,7 +35,12 @@ def with_value(row, pan, value, rows=2):
 
 
 def test_rate_is_net_mass_over_area_and_passes():
-    measured = weighed(masses=np.array([3 * MASSES + 0.1, 2 * MASSES + 0.1]), passes=[3, 2], headings=["same"] * 2, pan_tare=0.1)
+    measured = weighed(
+        masses=np.array([3 * MASSES + 0.1, 2 * MASSES + 0.1]),
+        passes=[3, 2],
+        headings=["same"] * 2,
+        pan_tare=0.1,
+    )
     assert measured.rate == pytest.approx(MASSES / 0.25, rel=1e-12)
     assert measured.noise == pytest.approx(0.0, abs=1e-12)
     assert measured.row_levels == pytest.approx([1.0, 1.0], rel=1e-12)
@@ -79,7 +92,9 @@ def test_one_row_has_no_noise():
 
 
 def test_measures_of_a_lopsided_triangle_by_hand():
-    measures = shape(Pattern(np.array([-2.0, 0.0, 4.0]), np.array([0.0, 3.0, 0.0]), None, 1, np.zeros((1, 3))))
+    measures = shape(
+        Pattern(np.array([-2.0, 0.0, 4.0]), np.array([0.0, 3.0, 0.0]), None, 1, np.zeros((1, 3)))
+    )
     assert measures.mass_per_length == pytest.approx(9.0, rel=1e-12)
     assert measures.left_share == pytest.approx(1 / 3, rel=1e-12)
     assert measures.centre_offset == pytest.approx(2 / 3, rel=1e-12)
@@ -93,7 +108,9 @@ def test_integrals_equal_quadrature(shift):
     x, y = POSITIONS + shift, MASSES + 0.004
 
     def moment(power, low=x[0]):
-        return integrate.quad(lambda t: t**power * np.interp(t, x, y), low, x[-1], points=[*x, 0.0], limit=200)[0]
+        return integrate.quad(
+            lambda t: t**power * np.interp(t, x, y), low, x[-1], points=[*x, 0.0], limit=200
+        )[0]
 
     measures = shape(Pattern(x, y, None, 1, y[None]))
     assert measures.mass_per_length == pytest.approx(moment(0), rel=1e-9)
@@ -102,7 +119,8 @@ def test_integrals_equal_quadrature(shift):
 
 
 @pytest.mark.parametrize(
-    ("positions", "centre"), [([-3, -1, 0, 1, 3], 3.0), ([-3, -1, 0.04, 1, 3], 3.0), ([-3, -1, 0.4, 1, 3], 2.5)]
+    ("positions", "centre"),
+    [([-3, -1, 0, 1, 3], 3.0), ([-3, -1, 0.04, 1, 3], 3.0), ([-3, -1, 0.4, 1, 3], 2.5)],
 )
 def test_centre_rate_takes_the_pan_at_the_middle_and_its_neighbours_or_the_two_about_it(positions, centre):
     rate = np.array([1.0, 2.0, 3.0, 4.0, 5.0])
@@ -132,11 +150,16 @@ def test_a_full_end_pan_ends_the_throw_at_that_pan():
 @given(masses, st.floats(-0.4, 0.4))
 def test_mirroring_swaps_left_and_right(y, shift):
     x, rate = POSITIONS + shift, np.array(y)
-    there, back = shape(Pattern(x, rate, None, 1, rate[None])), shape(Pattern(-x[::-1], rate[::-1], None, 1, rate[None]))
+    there, back = (
+        shape(Pattern(x, rate, None, 1, rate[None])),
+        shape(Pattern(-x[::-1], rate[::-1], None, 1, rate[None])),
+    )
     assert back.mass_per_length == pytest.approx(there.mass_per_length, rel=1e-9)
     assert back.left_share == pytest.approx(1 - there.left_share, abs=1e-9)
     assert back.centre_offset == pytest.approx(-there.centre_offset, abs=1e-9)
-    assert (back.throw_left, back.throw_right) == pytest.approx((there.throw_right, there.throw_left), abs=1e-9)
+    assert (back.throw_left, back.throw_right) == pytest.approx(
+        (there.throw_right, there.throw_left), abs=1e-9
+    )
 
 
 @settings(max_examples=80, deadline=None)
@@ -151,24 +174,49 @@ def test_a_row_driven_several_times_is_as_several_rows_of_one_pass(y, count):
     ("changes", "code", "where", "message"),
     [
         ({"positions": np.array([0.0]), "masses": np.ones((1, 1))}, "too_few_pans", ("positions",), "3 pans"),
-        ({"positions": np.array([0.0, 1.0]), "masses": np.ones((1, 2))}, "too_few_pans", ("positions",), "3 pans"),
+        (
+            {"positions": np.array([0.0, 1.0]), "masses": np.ones((1, 2))},
+            "too_few_pans",
+            ("positions",),
+            "3 pans",
+        ),
         ({"positions": np.array([-3.0, -2, -1, np.nan, 1, 2, 3])}, "not_finite", ("positions", 3), "pan 4"),
         ({"positions": np.array([-3.0, -2, -1, -1, 1, 2, 3])}, "not_ascending", ("positions", 3), "Pan 4"),
         ({"positions": POSITIONS[::-1]}, "not_ascending", ("positions", 1), "Pan 2"),
         ({"positions": POSITIONS + 4}, "middle_not_covered", ("positions",), "middle of the pass"),
         ({"masses": MASSES[None, :5]}, "wrong_shape", ("rows",), "one mass for each pan"),
-        ({"masses": np.empty((0, 7)), "passes": [], "headings": []}, "wrong_shape", ("rows",), "one mass for each"),
+        (
+            {"masses": np.empty((0, 7)), "passes": [], "headings": []},
+            "wrong_shape",
+            ("rows",),
+            "one mass for each",
+        ),
         ({"passes": [1, 2]}, "wrong_shape", ("rows",), "count of passes"),
         ({"passes": [0]}, "bad_passes", ("rows", 0, "passes"), "Row 1"),
         ({"passes": [1.5]}, "bad_passes", ("rows", 0, "passes"), "whole number"),
         ({"headings": ["north"]}, "bad_heading", ("rows", 0, "heading"), "row 1"),
-        ({"headings": ["opposite"], "positions": POSITIONS + 0.2}, "cannot_mirror", ("rows", 0, "heading"), "Row 1"),
+        (
+            {"headings": ["opposite"], "positions": POSITIONS + 0.2},
+            "cannot_mirror",
+            ("rows", 0, "heading"),
+            "Row 1",
+        ),
         ({"pan_area": 0.0}, "bad_pan_area", ("pan_area",), "above zero"),
         ({"pan_area": np.nan}, "bad_pan_area", ("pan_area",), "above zero"),
         ({"pan_tare": -0.1}, "bad_pan_tare", ("pan_tare",), "below zero"),
         (with_value(1, 3, np.inf), "not_finite", ("rows", 1, "masses", 3), "pan 4 in row 2"),
-        (with_value(1, 3, -0.001), "mass_below_tare", ("rows", 1, "masses", 3), "Pan 4 in row 2 weighs less than nothing"),
-        ({"pan_tare": 0.011}, "mass_below_tare", ("rows", 0, "masses", 0), "Pan 1 in row 1 weighs less than an empty pan"),
+        (
+            with_value(1, 3, -0.001),
+            "mass_below_tare",
+            ("rows", 1, "masses", 3),
+            "Pan 4 in row 2 weighs less than nothing",
+        ),
+        (
+            {"pan_tare": 0.011},
+            "mass_below_tare",
+            ("rows", 0, "masses", 0),
+            "Pan 1 in row 1 weighs less than an empty pan",
+        ),
         (with_value(0, 6, np.nan), "end_pan_missing", ("rows", 0, "masses", 6), "Pan 7 in row 1"),
         (with_value(1, 0, np.nan), "end_pan_missing", ("rows", 1, "masses", 0), "Pan 1 in row 2"),
         (with_value(1, slice(None), 0.0), "row_empty", ("rows", 1), "All pans of row 2 are empty"),

@@ -30,10 +30,11 @@ class WhyUnused(OpenEnum):
 
     PULSING = "pulsing"
     STOPPED = "stopped"
-    ONE_SIDE = "one_side"
+    BALANCE_ONLY = "balance_only"
+    OTHER_GATE_MISSING = "other_gate_missing"
 
 
-class Catch(Wire, kw_only=True, omit_defaults=True):
+class Catch(Wire, kw_only=True, frozen=True, omit_defaults=True):
     """One timed and weighed discharge at one opening: ``mass`` (net), or ``gross`` and ``tare``."""
 
     opening: Ratio
@@ -46,7 +47,7 @@ class Catch(Wire, kw_only=True, omit_defaults=True):
     note: Note = ""
 
 
-class FlowCurveRequest(Wire, kw_only=True, omit_defaults=True):
+class FlowCurveRequest(Wire, kw_only=True, frozen=True, omit_defaults=True):
     """Catches of one material on one machine, and how to fit them."""
 
     catches: Annotated[list[Catch], Meta(min_length=1, max_length=MAX_CATCHES)]
@@ -59,7 +60,7 @@ class FlowCurveRequest(Wire, kw_only=True, omit_defaults=True):
     repeatability: Ratio | None = None
 
 
-class Curve(Wire, kw_only=True):
+class Curve(Wire, kw_only=True, frozen=True):
     """A flow curve, portable: it goes whole into every later call, and into a profile.
 
     Its units are fixed (g/s and 1) and its numbers have 12 significant digits, so that its digest never depends on
@@ -88,7 +89,7 @@ class Curve(Wire, kw_only=True):
     shared_uncertainty: float
 
 
-class Point(Wire, kw_only=True):
+class Point(Wire, kw_only=True, frozen=True):
     """One catch as the fit saw it; ``residual`` is measured minus curve."""
 
     opening: Ratio
@@ -99,18 +100,18 @@ class Point(Wire, kw_only=True):
     why_unused: WhyUnused | None
 
 
-class PooledOpening(Wire, kw_only=True):
+class PooledOpening(Wire, kw_only=True, frozen=True):
     """The catches at one opening, taken together."""
 
     opening: Ratio
     catches: int
     flow: Flow
     standard_uncertainty: Flow
-    curve: Flow
-    prior_moved: Ratio | None = None
+    residual: Flow
+    prior_moved: Ratio | None
 
 
-class FlowParameter(Wire, kw_only=True):
+class FlowParameter(Wire, kw_only=True, frozen=True):
     """A parameter with the dimension of a flow."""
 
     value: float
@@ -118,29 +119,29 @@ class FlowParameter(Wire, kw_only=True):
     unit: Literal["lb/min", "kg/min", "g/s"]
 
 
-class NumberParameter(Wire, kw_only=True):
+class NumberParameter(Wire, kw_only=True, frozen=True):
     """A parameter without a dimension; an opening is told as a share from 0 to 1."""
 
     value: float
     standard_uncertainty: float | None
 
 
-class Parameters(Wire, kw_only=True):
-    """flow = flow_scale × (opening − dead_opening) ^ exponent, openings from 0 to 1."""
+class Parameters(Wire, kw_only=True, frozen=True):
+    """flow = flow_scale × (opening − dead_opening) ^ exponent, openings from 0 to 1; ``power`` has no dead opening."""
 
     flow_scale: FlowParameter
     dead_opening: NumberParameter | None
     exponent: NumberParameter
 
 
-class Fit(Wire, kw_only=True):
+class Fit(Wire, kw_only=True, frozen=True):
     """How the curve was fitted, and how well."""
 
     form: Form
     parameters: Parameters | None
     correlation: list[list[float]] | None
-    chi_square: float | None
-    residual_sum_of_squares: float | None
+    chi_square: float
+    residual_sum_of_squares: float
     residual_sum_of_squares_unit: Literal["(lb/min)^2", "(kg/min)^2", "(g/s)^2"]
     residual_standard_deviation: Flow | None
     degrees_of_freedom: int
@@ -150,31 +151,59 @@ class Fit(Wire, kw_only=True):
     prior_influence: Ratio | None
 
 
-class OpeningRange(Wire, kw_only=True):
+class OpeningRange(Wire, kw_only=True, frozen=True):
     """From ``low`` to ``high``."""
 
     low: Ratio
     high: Ratio
 
 
-class FlowRange(Wire, kw_only=True):
+class FlowRange(Wire, kw_only=True, frozen=True):
     """From ``low`` to ``high``."""
 
     low: Flow
     high: Flow
 
 
-class Component(Wire, kw_only=True):
-    """One component of the uncertainty: its size, and whether it was assumed, given or estimated from the catches."""
+class Basis(OpenEnum):
+    """Where a component of the uncertainty comes from."""
 
-    name: str
-    relative: Ratio | None = None
-    opening: Ratio | None = None
-    basis: str
-    degrees_of_freedom: float | None = None
+    ESTIMATED = "estimated"
+    PARTLY_ASSUMED = "partly_assumed"
+    ASSUMED = "assumed"
+    GIVEN = "given"
 
 
-class FlowCurveAnswer(Wire, kw_only=True):
+class Component(Wire, kw_only=True, frozen=True):
+    """One component of the uncertainty: relative to the flow, the one of ``opening`` a share of the gate's range.
+
+    ``degrees_of_freedom`` is null where the value was not estimated.
+    """
+
+    value: Ratio
+    basis: Basis
+    degrees_of_freedom: float | None
+
+
+class Budget(Wire, kw_only=True, frozen=True):
+    """Where the uncertainty comes from; ``type_b`` (readability, timer) is that of the worst used catch."""
+
+    repeatability: Component
+    type_b: Component
+    shared: Component
+    opening: Component
+
+
+class Balance(Wire, kw_only=True, frozen=True):
+    """How left and right share the flow; ``difference`` is ln(left/right), + where the left gives more."""
+
+    left_share: Ratio
+    difference: Ratio
+    standard_uncertainty: Ratio
+    openings: int
+
+
+class FlowCurveAnswer(Wire, kw_only=True, frozen=True):
     """The curve, the points it came from, and what a person should look at."""
 
     curve: Curve
@@ -185,27 +214,25 @@ class FlowCurveAnswer(Wire, kw_only=True):
     flow_range: FlowRange
     smallest_steady_opening: Ratio | None
     largest_unsteady_opening: Ratio | None
-    budget: list[Component]
-    balance: Ratio | None
+    budget: Budget
+    balance: Balance | None
     findings: list[Finding]
 
 
-class FlowCurveBatch(Wire, kw_only=True):
+class FlowCurveBatch(Wire, kw_only=True, frozen=True):
     """Several sets of catches; the answers come in the same order."""
 
     items: Annotated[list[FlowCurveRequest], Meta(max_length=MAX_BATCH)]
 
 
-class FlowCurveItem(Wire, kw_only=True):
+class FlowCurveItem(Wire, kw_only=True, frozen=True):
     """The result or the problem of one item of a batch."""
 
     result: FlowCurveAnswer | None = None
     problem: Problem | None = None
 
 
-class FlowCurveAnswers(Wire, kw_only=True):
+class FlowCurveAnswers(Wire, kw_only=True, frozen=True):
     """Answers to a batch, in its order."""
 
     items: list[FlowCurveItem]
-
-

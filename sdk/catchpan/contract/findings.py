@@ -24,7 +24,7 @@ class FindingCode(OpenEnum):
     NOT_CONVERGED = "not_converged"
     UNSTEADY_ABOVE_STEADY = "unsteady_above_steady"
     GATES_OUT_OF_BALANCE = "gates_out_of_balance"
-    SIDES_NEVER_COMPARED = "sides_never_compared"
+    GATE_SHARE_ASSUMED = "gate_share_assumed"
     OUTSIDE_CATCHES = "outside_catches"
     ANY_MACHINE_UNKNOWN = "any_machine_unknown"
     ABOVE_LABEL = "above_label"
@@ -35,9 +35,12 @@ class FindingCode(OpenEnum):
     MISSING_PAN_FILLED = "missing_pan_filled"
     FEW_PANS = "few_pans"
     NO_SPACING_WITHIN_LIMIT = "no_spacing_within_limit"
+    MIDDLE_EMPTY = "middle_empty"
+    NO_CURVE = "no_curve"
+    WORK_RATE_OUT_OF_REACH = "work_rate_out_of_reach"
 
 
-class Finding(Wire, kw_only=True):
+class Finding(Wire, kw_only=True, frozen=True):
     """One finding: its code, how much it matters, where, what was seen, and what to do."""
 
     code: FindingCode

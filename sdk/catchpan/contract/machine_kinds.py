@@ -8,7 +8,7 @@ from catchpan.contract.base import Count, Id, Instant, Name, Note, Wire
 from catchpan.quantities import Mass, Ratio
 
 
-class MachineKindRequest(Wire, kw_only=True, omit_defaults=True):
+class MachineKindRequest(Wire, kw_only=True, frozen=True, omit_defaults=True):
     """What the machines of one kind share."""
 
     name: Name
@@ -19,7 +19,7 @@ class MachineKindRequest(Wire, kw_only=True, omit_defaults=True):
     note: Note = ""
 
 
-class MachineKind(MachineKindRequest, kw_only=True, omit_defaults=False):
+class MachineKind(MachineKindRequest, kw_only=True, frozen=True, omit_defaults=False):
     """A machine kind as stored."""
 
     id: Id
@@ -28,7 +28,7 @@ class MachineKind(MachineKindRequest, kw_only=True, omit_defaults=False):
     changed: Instant
 
 
-class MachineKindPage(Wire, kw_only=True):
+class MachineKindPage(Wire, kw_only=True, frozen=True):
     """One page of machine kinds; ``next`` is the cursor of the following page."""
 
     items: list[MachineKind]

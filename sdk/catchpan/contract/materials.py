@@ -10,7 +10,7 @@ from catchpan.quantities import Density, Mass, Rate, Ratio
 Nature = Literal["fertiliser", "seed", "soil_amendment", "ice_melt", "other"]
 
 
-class Analysis(Wire, kw_only=True, omit_defaults=True):
+class Analysis(Wire, kw_only=True, frozen=True, omit_defaults=True):
     """The guaranteed analysis on the bag, by mass."""
 
     nitrogen: Ratio | None = None
@@ -18,7 +18,7 @@ class Analysis(Wire, kw_only=True, omit_defaults=True):
     potash: Ratio | None = None
 
 
-class MaterialRequest(Wire, kw_only=True, omit_defaults=True):
+class MaterialRequest(Wire, kw_only=True, frozen=True, omit_defaults=True):
     """What is known of a material. Limits of rate are the label's: a legal limit, not advice."""
 
     name: Name
@@ -35,7 +35,7 @@ class MaterialRequest(Wire, kw_only=True, omit_defaults=True):
     note: Note = ""
 
 
-class Material(MaterialRequest, kw_only=True, omit_defaults=False):
+class Material(MaterialRequest, kw_only=True, frozen=True, omit_defaults=False):
     """A material as stored."""
 
     id: Id
@@ -44,7 +44,7 @@ class Material(MaterialRequest, kw_only=True, omit_defaults=False):
     changed: Instant
 
 
-class MaterialPage(Wire, kw_only=True):
+class MaterialPage(Wire, kw_only=True, frozen=True):
     """One page of materials; ``next`` is the cursor of the following page."""
 
     items: list[Material]

@@ -15,7 +15,7 @@ class Role(OpenEnum):
     READER = "reader"
 
 
-class Organisation(Wire, kw_only=True):
+class Organisation(Wire, kw_only=True, frozen=True):
     """The organisation of the key that asked, and the key itself."""
 
     id: Id
@@ -26,7 +26,7 @@ class Organisation(Wire, kw_only=True):
     role: Role
 
 
-class Health(Wire, kw_only=True):
+class Health(Wire, kw_only=True, frozen=True):
     """Whether the service is up, or ready to answer."""
 
     status: Literal["ok"]

@@ -20,7 +20,7 @@ MAX_SPACINGS = 1000
 MAX_BATCH = 100
 
 
-class PanRow(Wire, kw_only=True, omit_defaults=True):
+class PanRow(Wire, kw_only=True, frozen=True, omit_defaults=True):
     """One row of pans, weighed after it was driven ``passes`` times; ``null`` for a pan that is not there."""
 
     masses: Masses
@@ -28,7 +28,7 @@ class PanRow(Wire, kw_only=True, omit_defaults=True):
     heading: Heading = "same"
 
 
-class OverlapRequest(Wire, kw_only=True, omit_defaults=True):
+class OverlapRequest(Wire, kw_only=True, frozen=True, omit_defaults=True):
     """A pan test and what to find out from it. Positions ascend; + is right of the driver, 0 the middle of the pass."""
 
     positions: Lengths
@@ -46,14 +46,14 @@ class OverlapRequest(Wire, kw_only=True, omit_defaults=True):
     conditions: Note = ""
 
 
-class SpacingRange(Wire, kw_only=True):
+class SpacingRange(Wire, kw_only=True, frozen=True):
     """Pass spacings from ``lowest`` to ``highest`` that all keep the CV within the limit."""
 
     lowest: Length
     highest: Length
 
 
-class DrivingAnswer(Wire, kw_only=True):
+class DrivingAnswer(Wire, kw_only=True, frozen=True):
     """What the overlap does for one way of driving; the arrays follow ``spacings``."""
 
     cv: Ratios
@@ -67,14 +67,14 @@ class DrivingAnswer(Wire, kw_only=True):
     least_cv_spacing: Length | None
 
 
-class ByDriving(Wire, kw_only=True):
+class ByDriving(Wire, kw_only=True, frozen=True):
     """The answer for each way of driving that was asked for."""
 
     one_way: DrivingAnswer | None = None
     back_and_forth: DrivingAnswer | None = None
 
 
-class PatternAnswer(Wire, kw_only=True):
+class PatternAnswer(Wire, kw_only=True, frozen=True):
     """The pattern of one pass: what it lays, how wide, and how it leans."""
 
     positions: Lengths
@@ -83,14 +83,14 @@ class PatternAnswer(Wire, kw_only=True):
     mean_rate: Rates
     left_share: Ratio
     centre_offset: Length
-    half_rate_width: Length
-    half_rate_left: Length
-    half_rate_right: Length
+    half_rate_width: Length | None
+    half_rate_left: Length | None
+    half_rate_right: Length | None
     throw_left: Length
     throw_right: Length
 
 
-class OverlapAnswer(Wire, kw_only=True):
+class OverlapAnswer(Wire, kw_only=True, frozen=True):
     """The pattern, its overlap at each spacing, and the pass spacing to drive."""
 
     spacings: Lengths
@@ -103,20 +103,20 @@ class OverlapAnswer(Wire, kw_only=True):
     findings: list[Finding]
 
 
-class OverlapBatch(Wire, kw_only=True):
+class OverlapBatch(Wire, kw_only=True, frozen=True):
     """Several pan tests; the answers come in the same order."""
 
     items: Annotated[list[OverlapRequest], Meta(max_length=MAX_BATCH)]
 
 
-class OverlapItem(Wire, kw_only=True):
+class OverlapItem(Wire, kw_only=True, frozen=True):
     """The result or the problem of one item of a batch: one bad item spoils no other."""
 
     result: OverlapAnswer | None = None
     problem: Problem | None = None
 
 
-class OverlapAnswers(Wire, kw_only=True):
+class OverlapAnswers(Wire, kw_only=True, frozen=True):
     """Answers to a batch, in its order."""
 
     items: list[OverlapItem]

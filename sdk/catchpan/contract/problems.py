@@ -20,13 +20,15 @@ class Slug(OpenEnum):
     TOO_LARGE = "too-large"
     WRONG_MEDIA_TYPE = "wrong-media-type"
     NOT_COMPUTABLE = "not-computable"
+    UNKNOWN_REFERENCE = "unknown-reference"
     KEY_REUSED = "key-reused"
     PRECONDITION_MISSING = "precondition-missing"
     INTERNAL = "internal"
     BUSY = "busy"
+    STORAGE = "storage"
 
 
-class Fault(Wire, kw_only=True):
+class Fault(Wire, kw_only=True, frozen=True):
     """One thing that is wrong: where, what was given, what is allowed and in which unit."""
 
     pointer: str
@@ -36,7 +38,7 @@ class Fault(Wire, kw_only=True):
     allowed: str = ""
 
 
-class Problem(Wire, kw_only=True):
+class Problem(Wire, kw_only=True, frozen=True):
     """A refusal; ``type`` and ``title`` are constant for each kind, ``errors`` says what to mend."""
 
     type: str

@@ -32,7 +32,7 @@ class Withdrawal(OpenEnum):
     UNSAFE = "unsafe"
 
 
-class Conditions(Wire, kw_only=True, omit_defaults=True):
+class Conditions(Wire, kw_only=True, frozen=True, omit_defaults=True):
     """What the catches or the pans were taken under."""
 
     machine: ShortNote = ""
@@ -48,14 +48,14 @@ class Conditions(Wire, kw_only=True, omit_defaults=True):
     note: Note = ""
 
 
-class PanTest(Wire, kw_only=True, omit_defaults=True):
+class PanTest(Wire, kw_only=True, frozen=True, omit_defaults=True):
     """A pan test as it was weighed, and what it was taken under."""
 
     test: OverlapRequest
     conditions: Conditions | None = None
 
 
-class Pass(Wire, kw_only=True, omit_defaults=True):
+class Pass(Wire, kw_only=True, frozen=True, omit_defaults=True):
     """A named pass: ``width`` is the pass spacing of an overlapped pass, or the width that an edge pass covers."""
 
     name: Name
@@ -68,7 +68,7 @@ class Pass(Wire, kw_only=True, omit_defaults=True):
     coverages: Literal[1, 2] = 1
 
 
-class WorkRate(Wire, kw_only=True, omit_defaults=True):
+class WorkRate(Wire, kw_only=True, frozen=True, omit_defaults=True):
     """A rate that crews lay, at the speed that they drive, on one of the passes."""
 
     purpose: Purpose
@@ -77,14 +77,14 @@ class WorkRate(Wire, kw_only=True, omit_defaults=True):
     pass_name: Name
 
 
-class Provenance(Wire, kw_only=True, omit_defaults=True):
+class Provenance(Wire, kw_only=True, frozen=True, omit_defaults=True):
     """Where the content comes from."""
 
     source: Note = ""
     borrowed_from: Digest | None = None
 
 
-class Content(Wire, kw_only=True, omit_defaults=True):
+class Content(Wire, kw_only=True, frozen=True, omit_defaults=True):
     """All settings of one material on one machine kind, in format 1.
 
     Defaults are left out, so that the format can grow without changing old digests. The curve may be left out: the
@@ -106,7 +106,7 @@ class Content(Wire, kw_only=True, omit_defaults=True):
     note: Note = ""
 
 
-class ProfileRequest(Wire, kw_only=True):
+class ProfileRequest(Wire, kw_only=True, frozen=True):
     """A new profile: one for each material on each machine kind."""
 
     material: Id
@@ -114,7 +114,7 @@ class ProfileRequest(Wire, kw_only=True):
     name: Name
 
 
-class Profile(Wire, kw_only=True):
+class Profile(Wire, kw_only=True, frozen=True):
     """A profile as stored; ``released`` is the revision in use, ``latest`` the newest."""
 
     id: Id
@@ -128,14 +128,14 @@ class Profile(Wire, kw_only=True):
     changed: Instant
 
 
-class ProfilePage(Wire, kw_only=True):
+class ProfilePage(Wire, kw_only=True, frozen=True):
     """One page of profiles; ``next`` is the cursor of the following page."""
 
     items: list[Profile]
     next: str | None
 
 
-class RevisionRequest(Wire, kw_only=True):
+class RevisionRequest(Wire, kw_only=True, frozen=True):
     """The content of a new draft, or of one that replaces a draft."""
 
     content: Content
@@ -143,21 +143,21 @@ class RevisionRequest(Wire, kw_only=True):
     note: Note = ""
 
 
-class ReleaseRequest(Wire, kw_only=True):
+class ReleaseRequest(Wire, kw_only=True, frozen=True):
     """Why a revision is released; ``override`` is an owner's reason to release in spite of a finding that stops."""
 
     reason: Reason
     override: Reason | None = None
 
 
-class WithdrawRequest(Wire, kw_only=True):
+class WithdrawRequest(Wire, kw_only=True, frozen=True):
     """Why a revision is withdrawn."""
 
     reason: Reason
     because: Literal["replaced", "unsafe"]
 
 
-class RevisionSummary(Wire, kw_only=True):
+class RevisionSummary(Wire, kw_only=True, frozen=True):
     """A revision without its content."""
 
     profile: Id
@@ -182,20 +182,20 @@ class RevisionSummary(Wire, kw_only=True):
     findings: list[Finding]
 
 
-class Revision(RevisionSummary, kw_only=True):
+class Revision(RevisionSummary, kw_only=True, frozen=True):
     """One numbered state of a profile; ``content`` is sent as the bytes that were hashed."""
 
     content: Annotated[msgspec.Raw, Meta(extra_json_schema={"$ref": "#/components/schemas/Content"})]
 
 
-class RevisionPage(Wire, kw_only=True):
+class RevisionPage(Wire, kw_only=True, frozen=True):
     """One page of revisions, newest first; ``next`` is the cursor of the following page."""
 
     items: list[RevisionSummary]
     next: str | None
 
 
-class Change(Wire, kw_only=True):
+class Change(Wire, kw_only=True, frozen=True):
     """One difference in the trade's terms; ``moved`` is relative where the two can be compared."""
 
     what: str
@@ -205,12 +205,12 @@ class Change(Wire, kw_only=True):
     within_tolerance: bool | None
 
 
-class Difference(Wire, kw_only=True):
+class Difference(Wire, kw_only=True, frozen=True):
     """What two revisions of a profile do differently on the ground, and what else was changed."""
 
     profile: Id
     before: Number
     after: Number
     tolerance: Ratio
-    same_content: bool
+
     changes: list[Change]

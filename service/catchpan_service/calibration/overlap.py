@@ -11,14 +11,12 @@ from catchpan_service.calibration.findings import Finding
 from catchpan_service.calibration.overlap_findings import overlap_findings
 from catchpan_service.calibration.pattern import FloatArray, Pattern, Shape, shape
 from catchpan_service.calibration.spacing_ranges import SEARCH_FLOOR_SHARE, Search, joined, search
+from catchpan_service.calibration.stations import station_field, station_steps, stations
 from catchpan_service.calibration.superposition import (
     DRIVINGS,
     Driving,
     Evenness,
     IntArray,
-    station_field,
-    station_steps,
-    stations,
     superpose,
 )
 

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
+from catchpan_service.calibration.lag_products import lattice, overlap_cv
 from catchpan_service.calibration.pattern import FloatArray, Pattern
-from catchpan_service.calibration.superposition import Driving, lattice, overlap_cv, superpose
+from catchpan_service.calibration.superposition import Driving, superpose
 
 SEARCH_FLOOR_SHARE = 1 / 16
 """Ranges are searched from this share of the row's width: as the spacing shrinks CV falls to 0 for any

@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, insert, select
+from sqlalchemy import Connection, Row, func, insert, select
 
 from catchpan.quantities import System
 from catchpan_service.store import feed
@@ -27,6 +27,11 @@ class StoredOrganisation:
 def all_of_them(connection: Connection) -> list[StoredOrganisation]:
     """Every organisation, by name: for the administrator alone."""
     return [_stored(row) for row in connection.execute(select(organisations).order_by(organisations.c.name))]
+
+
+def count(connection: Connection) -> int:
+    """How many organisations there are: whether the database answers."""
+    return connection.execute(select(func.count()).select_from(organisations)).scalar_one()
 
 
 def named(connection: Connection, name: str) -> StoredOrganisation:

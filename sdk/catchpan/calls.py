@@ -1,0 +1,244 @@
+"""Every operation as a value: what is sent, and how the answer is read. No I/O."""
+
+from typing import Any, Generic, TypeVar
+from urllib.parse import quote
+
+import msgspec
+
+from catchpan.contract.curves import FlowCurveAnswer, FlowCurveAnswers, FlowCurveBatch, FlowCurveRequest
+from catchpan.contract.machine_kinds import MachineKind, MachineKindPage, MachineKindRequest
+from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
+from catchpan.contract.openings import (
+    ChartAnswer,
+    ChartAnswers,
+    ChartBatch,
+    ChartRequest,
+    OpeningAnswer,
+    OpeningAnswers,
+    OpeningBatch,
+    OpeningRequest,
+)
+from catchpan.contract.organisations import Health, Organisation
+from catchpan.contract.overlaps import OverlapAnswer, OverlapAnswers, OverlapBatch, OverlapRequest
+from catchpan.contract.problems import Problem
+from catchpan.contract.profiles import (
+    Difference,
+    Profile,
+    ProfilePage,
+    ProfileRequest,
+    ReleaseRequest,
+    Revision,
+    RevisionPage,
+    RevisionRequest,
+    RevisionSummary,
+    WithdrawRequest,
+)
+from catchpan.errors import AnswerError, problem_error
+
+T = TypeVar("T")
+
+
+class Call(msgspec.Struct, Generic[T], frozen=True):
+    """One operation.
+
+    ``keyed`` marks a write that gets an idempotency key, so that repeating it is safe; ``version`` becomes
+    ``If-Match``.
+    """
+
+    method: str
+    path: str
+    kind: type[T]
+    body: msgspec.Struct | None = None
+    query: dict[str, str] = {}
+    keyed: bool = False
+    version: int | None = None
+
+    @property
+    def repeatable(self) -> bool:
+        """Whether sending it twice has one effect: it only reads or computes, or it is keyed or conditional."""
+        return self.keyed or self.version is not None or self.method == "GET" or "/compute/" in self.path
+
+    def read(self, status: int, body: bytes) -> T:
+        """The answer, or the problem as an exception."""
+        if status >= 400:
+            raise problem_error(_problem(status, body))
+        if self.kind is bytes:
+            return body  # type: ignore[return-value]
+        try:
+            return msgspec.json.decode(body, type=self.kind)
+        except msgspec.DecodeError as error:
+            raise AnswerError(f"the answer to {self.method} {self.path} cannot be read: {error}") from error
+
+
+def _problem(status: int, body: bytes) -> Problem:
+    try:
+        return msgspec.json.decode(body, type=Problem)
+    except msgspec.DecodeError as error:
+        raise AnswerError(f"status {status} without a problem: is this a Catchpan service?") from error
+
+
+def _at(*parts: str | int) -> str:
+    return "/v1/" + "/".join(quote(str(part), safe="") for part in parts)
+
+
+def _query(**given: Any) -> dict[str, str]:
+    return {name: str(value) for name, value in given.items() if value not in (None, False)}
+
+
+def _dry(dry_run: bool) -> dict[str, str]:
+    return {"dry_run": "true"} if dry_run else {}
+
+
+def health() -> Call[Health]:
+    """Is the service up?"""
+    return Call("GET", "/healthz", Health)
+
+
+def organisation() -> Call[Organisation]:
+    """Whose key is this, and what may it do?"""
+    return Call("GET", _at("organisation"), Organisation)
+
+
+def flow_curve(request: FlowCurveRequest) -> Call[FlowCurveAnswer]:
+    """Catches to a flow curve."""
+    return Call("POST", _at("compute", "flow-curve"), FlowCurveAnswer, request)
+
+
+def flow_curves(batch: FlowCurveBatch) -> Call[FlowCurveAnswers]:
+    """Several sets of catches."""
+    return Call("POST", _at("compute", "flow-curves"), FlowCurveAnswers, batch)
+
+
+def opening(request: OpeningRequest) -> Call[OpeningAnswer]:
+    """A rate to an opening."""
+    return Call("POST", _at("compute", "opening"), OpeningAnswer, request)
+
+
+def openings(batch: OpeningBatch) -> Call[OpeningAnswers]:
+    """Several rates to openings."""
+    return Call("POST", _at("compute", "openings"), OpeningAnswers, batch)
+
+
+def opening_chart(request: ChartRequest) -> Call[ChartAnswer]:
+    """A grid of rates and speeds to openings."""
+    return Call("POST", _at("compute", "opening-chart"), ChartAnswer, request)
+
+
+def opening_charts(batch: ChartBatch) -> Call[ChartAnswers]:
+    """Several charts."""
+    return Call("POST", _at("compute", "opening-charts"), ChartAnswers, batch)
+
+
+def overlap(request: OverlapRequest) -> Call[OverlapAnswer]:
+    """A pan test to a pattern and its overlap."""
+    return Call("POST", _at("compute", "overlap"), OverlapAnswer, request)
+
+
+def overlaps(batch: OverlapBatch) -> Call[OverlapAnswers]:
+    """Several pan tests."""
+    return Call("POST", _at("compute", "overlaps"), OverlapAnswers, batch)
+
+
+def add_material(request: MaterialRequest, dry_run: bool) -> Call[Material]:
+    """A new material."""
+    return Call("POST", _at("materials"), Material, request, _dry(dry_run), keyed=True)
+
+
+def materials(after: str | None, limit: int | None) -> Call[MaterialPage]:
+    """One page of materials."""
+    return Call("GET", _at("materials"), MaterialPage, query=_query(after=after, limit=limit))
+
+
+def material(id: str) -> Call[Material]:
+    """One material."""
+    return Call("GET", _at("materials", id), Material)
+
+
+def replace_material(id: str, request: MaterialRequest, version: int, dry_run: bool) -> Call[Material]:
+    """A material anew, if nobody changed it since ``version``."""
+    return Call("PUT", _at("materials", id), Material, request, _dry(dry_run), version=version)
+
+
+def add_machine_kind(request: MachineKindRequest, dry_run: bool) -> Call[MachineKind]:
+    """A new machine kind."""
+    return Call("POST", _at("machine-kinds"), MachineKind, request, _dry(dry_run), keyed=True)
+
+
+def machine_kinds(after: str | None, limit: int | None) -> Call[MachineKindPage]:
+    """One page of machine kinds."""
+    return Call("GET", _at("machine-kinds"), MachineKindPage, query=_query(after=after, limit=limit))
+
+
+def machine_kind(id: str) -> Call[MachineKind]:
+    """One machine kind."""
+    return Call("GET", _at("machine-kinds", id), MachineKind)
+
+
+def replace_machine_kind(id: str, request: MachineKindRequest, version: int, dry_run: bool) -> Call[MachineKind]:
+    """A machine kind anew, if nobody changed it since ``version``."""
+    return Call("PUT", _at("machine-kinds", id), MachineKind, request, _dry(dry_run), version=version)
+
+
+def add_profile(request: ProfileRequest, dry_run: bool) -> Call[Profile]:
+    """A new profile."""
+    return Call("POST", _at("profiles"), Profile, request, _dry(dry_run), keyed=True)
+
+
+def profiles(after: str | None, limit: int | None) -> Call[ProfilePage]:
+    """One page of profiles."""
+    return Call("GET", _at("profiles"), ProfilePage, query=_query(after=after, limit=limit))
+
+
+def profile(id: str) -> Call[Profile]:
+    """One profile."""
+    return Call("GET", _at("profiles", id), Profile)
+
+
+def add_revision(profile: str, request: RevisionRequest, dry_run: bool) -> Call[Revision]:
+    """A new draft of a profile."""
+    return Call("POST", _at("profiles", profile, "revisions"), Revision, request, _dry(dry_run), keyed=True)
+
+
+def revisions(profile: str, after: str | None, limit: int | None) -> Call[RevisionPage]:
+    """One page of a profile's revisions, newest first."""
+    return Call("GET", _at("profiles", profile, "revisions"), RevisionPage, query=_query(after=after, limit=limit))
+
+
+def revision(profile: str, number: int) -> Call[Revision]:
+    """One revision with its content."""
+    return Call("GET", _at("profiles", profile, "revisions", number), Revision)
+
+
+def revision_content(profile: str, number: int) -> Call[bytes]:
+    """The canonical bytes of a revision's content, as they were hashed."""
+    return Call("GET", _at("profiles", profile, "revisions", number, "content"), bytes)
+
+
+def replace_revision(
+    profile: str, number: int, request: RevisionRequest, version: int, dry_run: bool
+) -> Call[Revision]:
+    """A draft anew, if nobody changed it since ``version``."""
+    path = _at("profiles", profile, "revisions", number)
+    return Call("PUT", path, Revision, request, _dry(dry_run), version=version)
+
+
+def release_revision(
+    profile: str, number: int, request: ReleaseRequest, version: int, dry_run: bool
+) -> Call[RevisionSummary]:
+    """Freeze a revision and put it in use."""
+    path = _at("profiles", profile, "revisions", number, "release")
+    return Call("POST", path, RevisionSummary, request, _dry(dry_run), keyed=True, version=version)
+
+
+def withdraw_revision(
+    profile: str, number: int, request: WithdrawRequest, version: int, dry_run: bool
+) -> Call[RevisionSummary]:
+    """Take a revision out of use."""
+    path = _at("profiles", profile, "revisions", number, "withdraw")
+    return Call("POST", path, RevisionSummary, request, _dry(dry_run), keyed=True, version=version)
+
+
+def difference(profile: str, before: int, after: int, tolerance: float | None) -> Call[Difference]:
+    """What two revisions do differently on the ground."""
+    query = _query(before=before, after=after, tolerance=tolerance)
+    return Call("GET", _at("profiles", profile, "difference"), Difference, query=query)

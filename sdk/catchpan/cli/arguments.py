@@ -1,0 +1,36 @@
+"""Quantities as command-line arguments: ``--rate "2.8 lb/1000ft2"``."""
+
+from collections.abc import Sequence
+from typing import Annotated, Any, TypeVar
+
+from cyclopts import Parameter, Token
+
+from catchpan.quantities import Area, Length, Mass, Quantity, Rate, Ratio, Speed, Time, parse
+
+Q = TypeVar("Q", bound=Quantity)
+
+
+def _reader(kind: type[Quantity]) -> Any:
+    def read(_type: Any, tokens: Sequence[Token]) -> Quantity:
+        return parse(kind, tokens[0].value)
+
+    return Parameter(converter=read, n_tokens=1)
+
+
+def _many(kind: type[Quantity]) -> Any:
+    def read(_type: Any, tokens: Sequence[Token]) -> list[Quantity]:
+        return [parse(kind, token.value) for token in tokens]
+
+    return Parameter(converter=read, n_tokens=1, negative="")
+
+
+AnArea = Annotated[Area, _reader(Area)]
+AMass = Annotated[Mass, _reader(Mass)]
+ALength = Annotated[Length, _reader(Length)]
+ATime = Annotated[Time, _reader(Time)]
+ASpeed = Annotated[Speed, _reader(Speed)]
+ARate = Annotated[Rate, _reader(Rate)]
+ARatio = Annotated[Ratio, _reader(Ratio)]
+SomeLengths = Annotated[list[Length], _many(Length)]
+SomeRates = Annotated[list[Rate], _many(Rate)]
+SomeSpeeds = Annotated[list[Speed], _many(Speed)]

@@ -1,0 +1,62 @@
+"""The root command, and the one place that turns an error into a sentence and an exit code."""
+
+import sys
+from collections.abc import Sequence
+
+from cyclopts import App
+
+from catchpan import __version__
+from catchpan.cli import exits
+from catchpan.cli.printing import say
+from catchpan.errors import CatchpanError, ProblemError
+
+EPILOGUE = "Exit codes: " + "; ".join(f"{code} {meaning}" for code, meaning in exits.MEANINGS.items()) + "."
+
+app = App(
+    name="catchpan",
+    version=__version__,
+    help="Calibrate granular broadcast spreaders: catches to openings, pans to a pass spacing, profiles for a fleet.",
+    help_epilogue=EPILOGUE,
+    help_format="plaintext",
+)
+_COMMANDS = {
+    "curve": "curve:app",
+    "opening": "opening:opening",
+    "chart": "opening:chart",
+    "overlap": "overlap:overlap",
+    "material": "material:app",
+    "machine-kind": "machine_kind:app",
+    "profile": "profile:app",
+    "organisation": "organisation:organisation",
+    "key": "organisation:key",
+    "serve": "serve:serve",
+    "demo": "demo:demo",
+}
+for _name, _place in _COMMANDS.items():
+    app.command(f"catchpan.cli.{_place}", name=_name)  # imported only when it is used
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run a command; every error ends here."""
+    try:
+        app(arguments, result_action="return_value")
+    except CatchpanError as error:
+        _explain(error)
+        sys.exit(exits.exit_code(error))
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(exits.OK)
+    except KeyboardInterrupt:
+        say("stopped")
+        sys.exit(130)
+
+
+def _explain(error: CatchpanError) -> None:
+    say(f"catchpan: {error}")
+    if not isinstance(error, ProblemError):
+        return
+    for fault in error.problem.errors:
+        at = fault.pointer or "the request"
+        say(f"  at {at}: {fault.detail}" + (f" (allowed: {fault.allowed})" if fault.allowed else ""))
+    if error.problem.request:
+        say(f"  request {error.problem.request}")

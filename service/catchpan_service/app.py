@@ -1,0 +1,103 @@
+"""Everything is wired here, in one function."""
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
+from uuid import UUID
+
+from litestar import Litestar, Request, Response
+from litestar.datastructures import State
+from litestar.types import ControllerRouterHandler
+from uuid_utils.compat import uuid7
+
+from catchpan_service import admin, document
+from catchpan_service.envelope import BODY, REQUEST_ID, Envelope, log_mistake
+from catchpan_service.keyring import Keyring
+from catchpan_service.problems import answer, problem_of
+from catchpan_service.routes import compute, health, machine_kinds, materials, organisation, profiles
+from catchpan_service.routes.asking import DEPENDENCIES
+from catchpan_service.settings import Settings
+from catchpan_service.store.database import Database
+from catchpan_service.strict import StrictRequest
+
+Clock = Callable[[], datetime]
+IdMaker = Callable[[], UUID]
+
+HANDLERS: list[ControllerRouterHandler] = [
+    health.health,
+    health.ready,
+    organisation.show,
+    compute.router,
+    materials.router,
+    machine_kinds.router,
+    profiles.router,
+]
+
+
+def system_clock() -> datetime:
+    """Now, in UTC and whole milliseconds."""
+    now = datetime.now(UTC)
+    return now.replace(microsecond=now.microsecond // 1000 * 1000)
+
+
+def create_app(
+    settings: Settings,
+    *,
+    clock: Clock = system_clock,
+    new_id: IdMaker = uuid7,
+    stores: bool = True,
+    local: bool = False,
+) -> Litestar:
+    """The service: computations, and profiles kept in the database of the settings.
+
+    Parameters
+    ----------
+    settings : Settings
+    clock, new_id : callable
+        The instant now, and a new UUIDv7.
+    stores : bool
+        False for computations alone, without a database.
+    local : bool
+        True for work on one machine: who asks without a key is the owner of the organisation in the settings.
+
+    Raises
+    ------
+    StoreError
+        The database cannot be opened; Held where another process works on it.
+    """
+    database = _open(settings, clock, new_id) if stores else None
+    owner = admin.local_owner_of(database, settings.organisation, new_id=new_id) if database and local else None
+    app = Litestar(
+        [*HANDLERS, document.served(HANDLERS, DEPENDENCIES)],
+        request_class=StrictRequest,
+        request_max_body_size=settings.max_body,
+        dependencies=DEPENDENCIES,
+        exception_handlers={Exception: _refuse},
+        state=State(
+            {
+                "database": database,
+                "keyring": Keyring(),
+                "clock": clock,
+                "local_owner": owner,
+                "compute_needs_key": settings.compute_needs_key,
+            }
+        ),
+        on_shutdown=[database.close] if database else [],
+        openapi_config=None,
+        logging_config=None,
+    )
+    app.asgi_handler = Envelope(app.asgi_handler, app, new_id, log=settings.log_requests)
+    return app
+
+
+def _open(settings: Settings, clock: Clock, new_id: IdMaker) -> Database:
+    return Database.open(settings.database, clock=clock, new_id=new_id, room=settings.max_waiting)
+
+
+def _refuse(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
+    """Any exception as a problem."""
+    scope: dict[str, Any] = request.scope  # type: ignore[assignment]
+    found, headers = problem_of(error, request, scope.get(BODY, b""))
+    if found.status == 500:
+        log_mistake(scope.get(REQUEST_ID, ""), error)
+    return answer(found, scope.get(REQUEST_ID, ""), headers)

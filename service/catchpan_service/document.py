@@ -1,0 +1,152 @@
+"""The OpenAPI document: Litestar's paths, with components from msgspec and the problems of every operation.
+
+``python -m catchpan_service.document openapi/catchpan.json`` writes it; a test compares it with what is served.
+"""
+
+import json
+import re
+import sys
+from collections.abc import Iterator, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any, get_args, get_origin
+
+import msgspec
+from litestar import Litestar, get
+from litestar.handlers import HTTPRouteHandler
+from litestar.openapi import OpenAPIConfig
+from litestar.openapi.spec import Components, SecurityScheme, Tag
+from litestar.types import ControllerRouterHandler
+
+from catchpan import __version__
+from catchpan.contract.problems import Problem, Slug
+from catchpan_service.examples import EXAMPLES
+from catchpan_service.problems import CATALOGUE, MEDIA_TYPE
+from catchpan_service.strict import closed
+
+DESCRIPTION = """Weighed catches and pan tests of granular broadcast spreaders become settings that say how sure they
+are; profiles of those settings are versioned for an organisation.
+
+Every quantity carries its unit. Follow the product label, the machine's manual and local rules: they come first."""
+KEY = SecurityScheme(type="http", scheme="bearer", description="A key of an organisation.")
+_REFERENCE = "#/components/schemas/{name}"
+_COMPONENT = re.compile(r'"#/components/schemas/([^"]+)"')
+
+
+def served(handlers: Sequence[ControllerRouterHandler], dependencies: dict[str, Any]) -> HTTPRouteHandler:
+    """A handler that serves the document of the other handlers."""
+
+    @cache
+    def made() -> bytes:
+        return encoded(document(handlers, dependencies))
+
+    @get("/openapi.json", include_in_schema=False, sync_to_thread=True, media_type="application/json")
+    def openapi() -> bytes:
+        """The document, made once."""
+        return made()
+
+    return openapi
+
+
+def encoded(made: dict[str, Any]) -> bytes:
+    """The document as it is served and committed."""
+    return json.dumps(made, indent=1, sort_keys=True, ensure_ascii=False).encode() + b"\n"
+
+
+def document(handlers: Sequence[ControllerRouterHandler], dependencies: dict[str, Any]) -> dict[str, Any]:
+    """The whole document of some handlers."""
+    app = Litestar(handlers, dependencies=dependencies, openapi_config=_config(), logging_config=None)
+    made = app.openapi_schema.to_schema()
+    named = set(_COMPONENT.findall(json.dumps(made["paths"])))
+    kinds = {closed(kind) for handler in _handlers(app) for kind in wire_types(handler)} | {closed(Problem)}
+    _, schemas = msgspec.json.schema_components(sorted(kinds, key=lambda kind: kind.__name__), ref_template=_REFERENCE)
+    if named - set(schemas):
+        raise LookupError(f"types of the document that msgspec does not know: {sorted(named - set(schemas))}")
+    made["components"]["schemas"] = schemas
+    for path, item in made["paths"].items():
+        for method, operation in item.items():
+            if isinstance(operation, dict):
+                _complete(operation, method, path)
+    return dict(made)
+
+
+def _config() -> OpenAPIConfig:
+    return OpenAPIConfig(
+        title="Catchpan",
+        version=__version__,
+        description=DESCRIPTION,
+        use_handler_docstrings=True,
+        components=Components(security_schemes={"key": KEY}),
+        tags=[
+            Tag(name="compute", description="Stateless: nothing is stored."),
+            Tag(name="profiles", description="Materials, machine kinds, profiles and their revisions."),
+            Tag(name="service", description="The service itself, and who is asking."),
+        ],
+    )
+
+
+def _handlers(app: Litestar) -> Iterator[HTTPRouteHandler]:
+    for route in app.routes:
+        for handler in getattr(route, "route_handlers", []):
+            if handler.include_in_schema is not False and handler.operation_id:
+                yield handler
+
+
+def wire_types(handler: HTTPRouteHandler) -> Iterator[type[msgspec.Struct]]:
+    """The wire structs that a handler takes and answers."""
+    fields = [handler.parsed_data_field, handler.parsed_return_field]
+    for kind in (field.annotation for field in fields if field is not None):
+        for part in get_args(kind) if get_origin(kind) else (kind,):
+            if isinstance(part, type) and issubclass(part, msgspec.Struct):
+                yield part
+
+
+def _complete(operation: dict[str, Any], method: str, path: str) -> None:
+    """Give an operation its example and its problems."""
+    body = operation.get("requestBody")
+    if body and operation["operationId"] in EXAMPLES:
+        media = body["content"]["application/json"]
+        media["examples"] = {"invented": {"value": EXAMPLES[operation["operationId"]]}}
+    operation["responses"].pop("400", None)
+    by_status: dict[int, list[str]] = {}
+    for slug in operation_problems(operation, method, path):
+        by_status.setdefault(CATALOGUE[slug][0], []).append(CATALOGUE[slug][1])
+    for status, titles in sorted(by_status.items()):
+        operation["responses"][str(status)] = {
+            "description": "; ".join(titles),
+            "content": {MEDIA_TYPE: {"schema": {"$ref": _REFERENCE.format(name="Problem")}}},
+        }
+
+
+def operation_problems(operation: dict[str, Any], method: str, path: str) -> list[Slug]:
+    """Every problem that an operation can answer, from its own shape."""
+    headers = {p["name"].lower() for p in operation.get("parameters", []) if p["in"] == "header"}
+    slugs = []
+    if operation.get("parameters") or "requestBody" in operation:
+        slugs += [Slug.UNREADABLE]
+    if "requestBody" in operation:
+        slugs += [Slug.TOO_LARGE, Slug.WRONG_MEDIA_TYPE, Slug.NOT_COMPUTABLE]
+    if operation.get("security"):
+        slugs += [Slug.KEY_MISSING, Slug.KEY_REFUSED]
+    if operation.get("security") and "/compute/" not in path:
+        slugs += [Slug.NOT_FOUND] if "{" in path else []
+        slugs += [Slug.BUSY]
+        if method != "get":
+            slugs += [Slug.NOT_ALLOWED, Slug.CONFLICT]
+    if "idempotency-key" in headers:
+        slugs += [Slug.KEY_REUSED]
+    if "if-match" in headers:
+        slugs += [Slug.STALE, Slug.PRECONDITION_MISSING]
+    return [*slugs, Slug.INTERNAL]
+
+
+def main() -> None:
+    """Write the document to the file named on the command line."""
+    from catchpan_service.app import HANDLERS
+    from catchpan_service.routes.asking import DEPENDENCIES
+
+    Path(sys.argv[1]).write_bytes(encoded(document(HANDLERS, DEPENDENCIES)))
+
+
+if __name__ == "__main__":
+    main()

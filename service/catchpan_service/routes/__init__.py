@@ -1,0 +1,1 @@
+"""Litestar handlers: decode, call one function, encode. No SQL and no formula lives here."""

@@ -1,0 +1,198 @@
+"""``/v1/profiles``: profiles and their revisions."""
+
+from collections.abc import Collection
+from typing import Annotated, Any
+from uuid import UUID
+
+import msgspec
+from litestar import Request, Response, Router, get, post, put
+from litestar.params import Parameter
+
+from catchpan.contract.materials import MaterialRequest
+from catchpan.contract.profiles import (
+    Content,
+    Difference,
+    Profile,
+    ProfilePage,
+    ProfileRequest,
+    ReleaseRequest,
+    Revision,
+    RevisionPage,
+    RevisionRequest,
+    RevisionSummary,
+    Withdrawal,
+    WithdrawRequest,
+)
+from catchpan.quantities import Ratio, System
+from catchpan_service.routes.asking import SECURED, After, Limit
+from catchpan_service.routes.replies import added, changed, paged, sent, shown, shown_bytes
+from catchpan_service.rules.access import Action, require
+from catchpan_service.si import differences
+from catchpan_service.si.profiles import draft
+from catchpan_service.si.telling import Telling
+from catchpan_service.store import materials, profiles, revisions
+from catchpan_service.store.database import Access, Database, Order
+from catchpan_service.store.revisions import Draft
+
+Number = Annotated[int, Parameter(ge=1, le=1_000_000, description="Number of a revision.")]
+
+
+@get("/", operation_id="listProfiles", summary="Profiles, page by page")
+async def page(
+    request: Request[Any, Any, Any], database: Database, access: Access, after: After = None, limit: Limit = 50
+) -> Response[ProfilePage]:
+    """Profiles of the organisation, oldest first."""
+    return paged(request, await database.read(profiles.page, access.organisation, after, limit))
+
+
+@post("/", operation_id="addProfile", summary="Add a profile")
+async def add(data: ProfileRequest, database: Database, keyed: Order) -> Response[Profile]:
+    """A new profile, still without a revision: one for each material on each machine kind."""
+    require(keyed.access.role, Action.SAVE)
+    reply = added(lambda made: f"/v1/profiles/{made.id}")
+    return sent(await database.write(profiles.add, keyed, data, reply=reply))
+
+
+@get("/{id:uuid}", operation_id="showProfile", summary="One profile")
+async def show(request: Request[Any, Any, Any], database: Database, access: Access, id: UUID) -> Response[Profile]:
+    """One profile of the organisation."""
+    return shown(request, await database.read(profiles.get, access.organisation, id))
+
+
+@get("/{id:uuid}/revisions", operation_id="listRevisions", summary="Revisions, newest first")
+async def page_revisions(
+    request: Request[Any, Any, Any],
+    database: Database,
+    access: Access,
+    id: UUID,
+    after: After = None,
+    limit: Limit = 50,
+) -> Response[RevisionPage]:
+    """The history of a profile, without the contents."""
+    return paged(request, await database.read(revisions.page, access.organisation, id, after, limit))
+
+
+@post("/{id:uuid}/revisions", operation_id="addRevision", summary="Save a new draft")
+async def add_revision(data: RevisionRequest, database: Database, keyed: Order, id: UUID) -> Response[Revision]:
+    """A new draft with the next number; the service computes the curve that is left out."""
+    require(keyed.access.role, Action.SAVE)
+    made = await _draft(database, keyed.access, id, data)
+    reply = added(lambda one: f"/v1/profiles/{id}/revisions/{one.number}")
+    return sent(await database.write(revisions.add, keyed, id, made, reply=reply))
+
+
+@get("/{id:uuid}/revisions/{number:int}", operation_id="showRevision", summary="One revision")
+async def show_revision(
+    request: Request[Any, Any, Any], database: Database, access: Access, id: UUID, number: Number
+) -> Response[Revision]:
+    """One revision with its content, as the bytes that were hashed."""
+    return shown(request, await database.read(revisions.get, access.organisation, id, number))
+
+
+@get("/{id:uuid}/revisions/{number:int}/content", operation_id="showRevisionContent", summary="The hashed bytes")
+async def show_content(
+    request: Request[Any, Any, Any], database: Database, access: Access, id: UUID, number: Number
+) -> Response[Content]:
+    """The content alone, byte for byte what its digest is of; the digest is the ETag."""
+    found = await database.read(revisions.get, access.organisation, id, number)
+    return shown_bytes(request, bytes(found.content), f'"{found.digest}"')
+
+
+@put("/{id:uuid}/revisions/{number:int}", operation_id="replaceRevision", summary="Replace a draft")
+async def replace_revision(
+    data: RevisionRequest,
+    database: Database,
+    order: Order,
+    expected: Collection[int] | None,
+    id: UUID,
+    number: Number,
+) -> Response[Revision]:
+    """A draft anew, if nobody changed it since it was read."""
+    require(order.access.role, Action.SAVE)
+    made = await _draft(database, order.access, id, data)
+    return sent(await database.write(revisions.replace_draft, order, id, number, made, expected, reply=changed))
+
+
+@post("/{id:uuid}/revisions/{number:int}/release", operation_id="releaseRevision", summary="Release a revision",
+      status_code=200)  # fmt: skip
+async def release(
+    data: ReleaseRequest,
+    database: Database,
+    keyed: Order,
+    expected: Collection[int] | None,
+    id: UUID,
+    number: Number,
+) -> Response[RevisionSummary]:
+    """Freeze a revision and put it in use; the one in use before is withdrawn as replaced."""
+    require(keyed.access.role, Action.RELEASE)
+    told = (data.reason, data.override)
+    return sent(await database.write(revisions.release, keyed, id, number, expected, *told, reply=changed))
+
+
+@post("/{id:uuid}/revisions/{number:int}/withdraw", operation_id="withdrawRevision", summary="Withdraw a revision",
+      status_code=200)  # fmt: skip
+async def withdraw(
+    data: WithdrawRequest,
+    database: Database,
+    keyed: Order,
+    expected: Collection[int] | None,
+    id: UUID,
+    number: Number,
+) -> Response[RevisionSummary]:
+    """Take a revision out of use: replaced by another, or unsafe."""
+    require(keyed.access.role, Action.WITHDRAW)
+    told = (data.reason, Withdrawal(data.because))
+    return sent(await database.write(revisions.withdraw, keyed, id, number, expected, *told, reply=changed))
+
+
+@get("/{id:uuid}/difference", operation_id="compareRevisions", summary="Two revisions compared")
+async def difference(
+    database: Database,
+    access: Access,
+    told: System,
+    id: UUID,
+    before: Number,
+    after: Number,
+    tolerance: Annotated[float, Parameter(ge=0, le=1, description="Relative change that does not matter.")] = 0.05,
+) -> Difference:
+    """What two revisions do differently on the ground, in the trade's terms."""
+    contents = []
+    for number in (before, after):
+        found = await database.read(revisions.get, access.organisation, id, number)
+        contents.append(msgspec.json.decode(found.content, type=Content))
+    tell = Telling(told)
+    return Difference(
+        profile=str(id),
+        before=before,
+        after=after,
+        tolerance=tell.one(Ratio, tolerance),
+        changes=differences.changes(*contents, tolerance=tolerance, system=told),
+    )
+
+
+async def _draft(database: Database, access: Access, profile: UUID, data: RevisionRequest) -> Draft:
+    """What is stored of a request; the fit is done here, before the write's transaction."""
+    found = await database.read(profiles.get, access.organisation, profile)
+    material = await database.read(materials.get, access.organisation, UUID(found.material))
+    snapshot = msgspec.convert(material, MaterialRequest, from_attributes=True)
+    return draft(data.content, snapshot, parent=data.parent, note=data.note)
+
+
+router = Router(
+    "/v1/profiles",
+    route_handlers=[
+        page,
+        add,
+        show,
+        page_revisions,
+        add_revision,
+        show_revision,
+        show_content,
+        replace_revision,
+        release,
+        withdraw,
+        difference,
+    ],
+    tags=["profiles"],
+    security=SECURED,
+)

@@ -1,0 +1,64 @@
+"""How stored things are answered: bytes, ETag, Location."""
+
+from collections.abc import Callable
+from typing import Any
+
+import msgspec
+from litestar import Request, Response
+
+from catchpan_service.store.database import Reply
+
+_JSON = "application/json"
+
+
+def etag(version: int) -> str:
+    """The strong ETag of a version."""
+    return f'"{version}"'
+
+
+def changed(answer: Any) -> Reply:
+    """The reply to a change of something that has a version."""
+    return Reply(200, msgspec.json.encode(answer), etag(answer.version))
+
+
+def added(path: Callable[[Any], str]) -> Callable[[Any], Reply]:
+    """The reply to something new, and where it is from now on."""
+
+    def reply(answer: Any) -> Reply:
+        return Reply(201, msgspec.json.encode(answer), etag(answer.version), path(answer))
+
+    return reply
+
+
+def sent(reply: Reply) -> Response[Any]:
+    """A reply as it goes over the wire."""
+    headers = {"ETag": reply.etag, "Location": reply.location}
+    told = {name: value for name, value in headers.items() if value is not None}
+    return Response(reply.body, status_code=reply.status, media_type=_JSON, headers=told)
+
+
+def shown(request: Request[Any, Any, Any], answer: Any) -> Response[Any]:
+    """Something that has a version; 304 where the caller holds it already."""
+    return shown_bytes(request, msgspec.json.encode(answer), etag(answer.version))
+
+
+def shown_bytes(request: Request[Any, Any, Any], body: bytes, tag: str) -> Response[Any]:
+    """Bytes with an ETag; 304 where the caller holds them already."""
+    held = {one.strip().removeprefix("W/") for one in request.headers.get("if-none-match", "").split(",")}
+    if tag in held or "*" in held:
+        return Response(b"", status_code=304, headers={"ETag": tag})
+    return Response(body, media_type=_JSON, headers={"ETag": tag})
+
+
+def paged(request: Request[Any, Any, Any], page: Any) -> Response[Any]:
+    """One page of a list, with a link to the next."""
+    headers = {}
+    if page.next is not None:
+        following = request.url.with_replacements(query=_with_after(request, page.next))
+        headers["Link"] = f'<{following}>; rel="next"'
+    return Response(page, headers=headers)
+
+
+def _with_after(request: Request[Any, Any, Any], after: str) -> str:
+    limit = request.query_params.get("limit")
+    return f"after={after}" + (f"&limit={limit}" if limit else "")

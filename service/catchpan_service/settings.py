@@ -1,0 +1,58 @@
+"""Settings: one frozen struct, read from CATCHPAN_* in one function."""
+
+from collections.abc import Mapping
+from typing import Annotated, get_type_hints
+
+import msgspec
+from msgspec import Meta
+
+PREFIX = "CATCHPAN_"
+
+
+class Settings(msgspec.Struct, kw_only=True, frozen=True):
+    """Everything that can be set; the README lists it from here."""
+
+    database: Annotated[str, Meta(description="SQLite file that the service keeps")] = "catchpan.sqlite"
+    organisation: Annotated[
+        str, Meta(min_length=1, description="organisation made on an empty database, and that of work on this machine")
+    ] = "Our company"
+    host: Annotated[str, Meta(description="address to listen on")] = "127.0.0.1"
+    port: Annotated[int, Meta(ge=0, le=65535, description="port to listen on; 0 takes a free one")] = 8420
+    compute_needs_key: Annotated[bool, Meta(description="whether computations ask for a key too (true or false)")] = (
+        False
+    )
+    log_requests: Annotated[bool, Meta(description="one JSON line per request on standard error")] = True
+    max_body: Annotated[int, Meta(ge=1024, description="largest request body, in bytes")] = 4_194_304
+    max_waiting: Annotated[
+        int, Meta(ge=1, description="writes that may wait before the service answers busy (503)")
+    ] = 1000
+
+
+class SettingError(ValueError):
+    """A setting that cannot be read: its name, what was given, what is allowed."""
+
+
+def read_settings(environment: Mapping[str, str]) -> Settings:
+    """Settings from the environment; a value that cannot be used is a SettingError."""
+    given = {
+        name: environment[PREFIX + name.upper()]
+        for name in Settings.__struct_fields__
+        if PREFIX + name.upper() in environment
+    }
+    try:
+        return msgspec.convert(given, Settings, strict=False)
+    except msgspec.ValidationError as error:
+        raise SettingError(f"a {PREFIX}* setting cannot be used: {error}") from error
+
+
+def described_settings() -> list[tuple[str, str, str]]:
+    """Name in the environment, default and meaning of every setting, for the README."""
+    hints = get_type_hints(Settings, include_extras=True)
+    return [
+        (
+            PREFIX + field.name.upper(),
+            str(field.default).lower() if isinstance(field.default, bool) else str(field.default),
+            hints[field.name].__metadata__[0].description,
+        )
+        for field in msgspec.structs.fields(Settings)
+    ]

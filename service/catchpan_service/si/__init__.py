@@ -1,0 +1,1 @@
+"""The only place where wire quantities become SI arrays, and SI results become quantities."""

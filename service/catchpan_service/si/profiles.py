@@ -1,0 +1,139 @@
+"""The content of a revision: completed, refitted, looked through, and turned into the bytes that are hashed."""
+
+from collections.abc import Iterator
+
+import msgspec
+
+from catchpan.contract.findings import Finding, FindingCode, Severity
+from catchpan.contract.materials import MaterialRequest
+from catchpan.contract.openings import OpeningRequest
+from catchpan.contract.profiles import Content, Pass, WorkRate
+from catchpan.digest import canonical, digest
+from catchpan_service.calibration.curve import refit_agrees
+from catchpan_service.calibration.errors import CalibrationError
+from catchpan_service.calibration.flow_curve import FlowFit
+from catchpan_service.si import curves, openings, overlaps
+from catchpan_service.si.telling import findings
+from catchpan_service.store.revisions import Draft
+
+_UNREACHED = {
+    "beyond_full_opening": "needs more than the full opening gives",
+    "below_steady_flow": "needs an opening at which the stream is not steady",
+}
+
+
+def draft(content: Content, material: MaterialRequest, *, parent: int | None, note: str) -> Draft:
+    """What is stored of a content: completed with curve and material, with all that was found in it.
+
+    Raises
+    ------
+    CalibrationError
+        Where the catches have no curve, the curve that was sent is not theirs, or the parts do not fit together.
+    """
+    _check_names(content)
+    found: list[Finding] = []
+    curve = content.curve
+    if content.calibration is not None:
+        fit = _refit(content)
+        found += findings(fit.findings, "content/calibration")
+        curve = curve or curves.published(fit.curve)
+    whole = msgspec.structs.replace(content, curve=curve, material=content.material or material)
+    found += [*_curve_findings(whole), *_pan_findings(whole), *_work_findings(whole)]
+    made = canonical(whole)
+    return Draft(made, digest(made), tuple(found), parent, note)
+
+
+def _check_names(content: Content) -> None:
+    names = [one.name for one in content.passes]
+    for index, name in enumerate(names):
+        if name in names[:index]:
+            where, allowed = ("content", "passes", index, "name"), "each pass its own name"
+            raise CalibrationError("duplicate_name", f"two passes are called {name}", where=where, allowed=allowed)
+    for index, work in enumerate(content.work_rates):
+        if work.pass_name not in names:
+            where = ("content", "work_rates", index, "pass_name")
+            allowed = f"one of {', '.join(names)}" if names else "the name of a pass, and there is none"
+            raise CalibrationError("unknown_pass", f"there is no pass {work.pass_name}", where=where, allowed=allowed)
+
+
+def _refit(content: Content) -> FlowFit:
+    """The fit of the content's catches; a curve that was sent must be that of the fit."""
+    assert content.calibration is not None  # asked by the caller
+    try:
+        fit = curves.fit(content.calibration)
+        sent = None if content.curve is None else curves.received(content.curve)
+    except CalibrationError as error:
+        prefix = ("content",) if error.where[:1] == ("curve",) else ("content", "calibration")
+        raise _moved(error, prefix) from error
+    if sent is not None and not refit_agrees(sent, fit.curve):
+        allowed = f"the form {fit.curve.form} and flows within 1e-6 of a refit, or no curve"
+        message = "the curve is not that of the catches"
+        raise CalibrationError("curve_differs", message, where=("content", "curve"), allowed=allowed)
+    return fit
+
+
+def _moved(error: CalibrationError, prefix: tuple[str | int, ...]) -> CalibrationError:
+    where = (*prefix, *error.where)
+    return CalibrationError(error.code, str(error), where=where, given=error.given, allowed=error.allowed)
+
+
+def _curve_findings(content: Content) -> Iterator[Finding]:
+    if content.calibration is None:
+        yield Finding(
+            code=FindingCode.NO_CURVE,
+            severity=Severity.STOP,
+            where="/content",
+            what="No catches stand behind this profile, so nothing checks its curve.",
+            advice="Catch and weigh at three openings or more, and save them with the profile.",
+        )
+
+
+def _pan_findings(content: Content) -> Iterator[Finding]:
+    for index, test in enumerate(content.pan_tests):
+        prefix = ("content", "pan_tests", index, "test")
+        try:
+            answer = overlaps.solve(test.test, "si")
+        except CalibrationError as error:
+            raise _moved(error, prefix) from error
+        place = "".join(f"/{step}" for step in prefix)
+        for one in answer.findings:
+            yield msgspec.structs.replace(one, where=place + one.where)
+
+
+def _work_findings(content: Content) -> Iterator[Finding]:
+    passes = {one.name: one for one in content.passes}
+    if content.curve is None:
+        return
+    for index, work in enumerate(content.work_rates):
+        request = work_request(content, work, passes[work.pass_name])
+        try:
+            answer = openings.solve(request, "si")
+        except CalibrationError as error:
+            raise _moved(error, ("content", "work_rates", index)) from error
+        where = f"/content/work_rates/{index}"
+        if answer.status.value in _UNREACHED:
+            yield Finding(
+                code=FindingCode.WORK_RATE_OUT_OF_REACH,
+                severity=Severity.LOOK,
+                where=where,
+                what=f"The work rate for {work.purpose} {_UNREACHED[answer.status.value]}.",
+                advice="Take another speed or pass spacing for it.",
+            )
+        for one in answer.findings:
+            if one.severity == Severity.STOP:
+                yield msgspec.structs.replace(one, where=where)
+
+
+def work_request(content: Content, work: WorkRate, driven: Pass) -> OpeningRequest:
+    """The question that a work rate asks of a content's curve."""
+    assert content.curve is not None  # asked by the caller
+    label = content.label_highest_rate or (content.material and content.material.label_highest_rate) or None
+    return OpeningRequest(
+        curve=content.curve,
+        rate=work.rate,
+        speed=work.speed,
+        pass_spacing=driven.width if driven.kind == "overlapped" else None,
+        edge_width=driven.width if driven.kind == "edge" else None,
+        coverages=driven.coverages,
+        label_highest_rate=label,
+    )

@@ -1,0 +1,36 @@
+"""Which role may do what."""
+
+import pytest
+
+from catchpan.contract.organisations import Role
+from catchpan_service.rules.access import Action, may, require
+from catchpan_service.rules.errors import NotAllowed
+
+READS = {Action.READ, Action.COMPUTE}
+SAVES = READS | {Action.SAVE, Action.RELEASE, Action.WITHDRAW}
+
+
+@pytest.mark.parametrize(
+    ("role", "allowed"),
+    [(Role.OWNER, set(Action)), (Role.CALIBRATOR, SAVES), (Role.BRANCH, READS), (Role.READER, READS)],
+)
+def test_each_role_may_do_what_is_said_and_nothing_else(role, allowed):
+    assert {action for action in Action if may(role, action)} == allowed
+
+
+def test_every_role_has_its_row():
+    assert all(may(role, Action.READ) for role in Role)
+
+
+def test_a_role_from_a_newer_version_may_do_nothing():
+    assert not any(may(Role("inspector"), action) for action in Action)
+
+
+def test_a_refusal_names_role_and_action():
+    with pytest.raises(NotAllowed, match="role reader may not release") as refused:
+        require(Role.READER, Action.RELEASE)
+    assert (refused.value.role, refused.value.action) == ("reader", "release")
+
+
+def test_what_is_allowed_is_not_refused():
+    assert require(Role.CALIBRATOR, Action.RELEASE) is None
