@@ -1,6 +1,7 @@
 """CV of overlapping passes for many patterns on one layout, from products of the pans' rates at each lag."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -10,7 +11,7 @@ from catchpan_service.calibration.pattern import FloatArray
 from catchpan_service.calibration.superposition import CHUNK, DRIVINGS, Driving, IntArray, folded_cv
 
 LARGEST_LATTICE = 128
-"""Nodes up to which a layout is computed by lag products."""
+"""Nodes up to which a layout is computed by lag products: beyond, the kept matrix outgrows its use."""
 
 FINEST_LATTICE = 12
 """Lattice steps that the smallest gap between pans may be cut into."""
@@ -72,7 +73,7 @@ def lattice(positions: FloatArray) -> float | None:
     for parts in range(1, FINEST_LATTICE + 1):
         counts = gaps / (gaps.min() / parts)
         total = np.rint(counts).sum()
-        if np.abs(counts - np.rint(counts)).max() < 1e-9 * total and total < LARGEST_LATTICE:
+        if np.abs(counts - np.rint(counts)).max() < 1e-9 and total < LARGEST_LATTICE:
             return float(np.ptp(positions) / total)
     return None
 
@@ -114,42 +115,68 @@ def _lag_matrix(
 
 
 def _lag_weights(spacing: FloatArray, origin: float, nodes: int, driving: Driving) -> FloatArray:
-    """Return (k, 5 nodes - 1): the sum over all passes that meet the one at 0; lengths in lattice steps."""
+    """Return (k, 5 nodes - 1): the sum over all passes that meet the one at 0; lengths in lattice steps.
+
+    A pattern is a sum of hats less the halves of the two end hats that stick out over the end pans.
+    """
     weights = np.zeros((len(spacing), 5 * nodes - 1))
+    blocks = _Blocks(*np.split(weights, [nodes, 3 * nodes - 1, 4 * nodes - 1], axis=1))
     reach = 2 * max(abs(origin), abs(origin + nodes - 1)) + 2
     for m in range(int(reach / spacing.min()) + 1):
         near = np.flatnonzero(m * spacing <= reach)
         for lag in {m, -m}:
             if driving == "back_and_forth" and m % 2:
-                weights[near] += _mirrored_weights(lag * spacing[near] - 2 * origin, nodes)
+                _add_mirrored(blocks, near, lag * spacing[near] - 2 * origin)
             else:
-                weights[near] += _same_weights(lag * spacing[near], nodes)
+                _add_same(blocks, near, lag * spacing[near])
+    blocks.same[:, 1:] *= 2  # products at d and at -d are the same
     return weights
 
 
-def _same_weights(lag: FloatArray, nodes: int) -> FloatArray:
-    """Weigh the lag products for a pass driven the same way, `lag` steps away.
+@dataclass(frozen=True)
+class _Blocks:
+    """Views of the weights of the four kinds of lag products, (k, ...) each."""
 
-    The pattern is a sum of hats less the halves of the two end hats that stick out over the end pans.
-    """
-    t, j = lag[:, None], np.arange(nodes)
-    same = _hat_hat(t - j) * np.where(j > 0, 2.0, 1.0)
-    first, last = -2 * _half_hat(t + j), -2 * _half_hat(nodes - 1 - j - t)
-    first[:, 0] += _half_half(lag)
-    last[:, -1] += _half_half(lag)
-    first[:, -1] += 2 * _half_turned(nodes - 1 + lag)
-    return np.hstack([same, np.zeros((len(lag), 2 * nodes - 1)), first, last])
+    same: FloatArray
+    mirrored: FloatArray
+    first: FloatArray
+    last: FloatArray
 
 
-def _mirrored_weights(lag: FloatArray, nodes: int) -> FloatArray:
-    """Weigh the lag products for a mirrored pass; `lag` is its distance less twice the first pan's place."""
-    t, j = lag[:, None], np.arange(nodes)
-    mirrored = _hat_hat(t - np.arange(2 * nodes - 1))
-    first, last = -2 * _half_hat(t - j), -2 * _half_hat(nodes - 1 + j - t)
-    first[:, 0] += _half_turned(lag)
-    last[:, -1] += _half_turned(2 * (nodes - 1) - lag)
-    first[:, -1] += 2 * _half_half(lag - (nodes - 1))
-    return np.hstack([np.zeros((len(lag), nodes)), mirrored, first, last])
+def _add_same(blocks: _Blocks, rows: IntArray, lag: FloatArray) -> None:
+    """Add a pass driven the same way, `lag` steps away."""
+    end = blocks.first.shape[1] - 1
+    _add(blocks.same, rows, _hat_hat, lag)
+    _add(blocks.first, rows, _hat_half, -lag, -2.0)
+    _add(blocks.last, rows, _half_hat, end - lag, -2.0)
+    blocks.first[rows, 0] += _half_half(lag)
+    blocks.last[rows, end] += _half_half(lag)
+    blocks.first[rows, end] += 2 * _half_turned(end + lag)
+
+
+def _add_mirrored(blocks: _Blocks, rows: IntArray, lag: FloatArray) -> None:
+    """Add a mirrored pass; `lag` is its distance less twice the first pan's place."""
+    end = blocks.first.shape[1] - 1
+    _add(blocks.mirrored, rows, _hat_hat, lag)
+    _add(blocks.first, rows, _half_hat, lag, -2.0)
+    _add(blocks.last, rows, _hat_half, lag - end, -2.0)
+    blocks.first[rows, 0] += _half_turned(lag)
+    blocks.last[rows, end] += _half_turned(2 * end - lag)
+    blocks.first[rows, end] += 2 * _half_half(lag - end)
+
+
+def _add(
+    block: FloatArray,
+    rows: IntArray,
+    overlap: Callable[[FloatArray], FloatArray],
+    centre: FloatArray,
+    factor: float = 1.0,
+) -> None:
+    """Add factor * overlap(centre - j) to each column j; an overlap ends two steps from its centre."""
+    for offset in (-1, 0, 1, 2):
+        column = np.floor(centre).astype(np.intp) + offset
+        held = (column >= 0) & (column < block.shape[1])
+        block[rows[held], column[held]] += factor * overlap(centre[held] - column[held])
 
 
 def _hat_hat(t: FloatArray) -> FloatArray:
@@ -166,6 +193,11 @@ def _half_hat(t: FloatArray) -> FloatArray:
     """
     inside = np.where((t > -2) & (t < 1), t, -2.0)
     return _half_integral(inside + 1) - 2 * _half_integral(inside) + _half_integral(inside - 1)
+
+
+def _hat_half(t: FloatArray) -> FloatArray:
+    """Overlap of a hat with the rising half hat on (t - 1, t)."""
+    return _half_hat(-t)
 
 
 def _half_integral(t: FloatArray) -> FloatArray:

@@ -309,4 +309,5 @@ def _check_spacings(spacings: FloatArray, smallest: float) -> None:
 def _error(
     code: str, message: str, where: tuple[str | int, ...], given: object, allowed: str
 ) -> CalibrationError:
-    return CalibrationError(code, message, where=where, given=given, allowed=allowed)
+    plain = given.item() if isinstance(given, np.generic) else given
+    return CalibrationError(code, message, where=where, given=plain, allowed=allowed)

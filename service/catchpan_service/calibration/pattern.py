@@ -303,4 +303,5 @@ def _check_masses(masses: FloatArray, pan_tare: float) -> None:
 def _refuse(
     code: str, message: str, where: tuple[str | int, ...], given: object, allowed: str = "a finite number"
 ) -> None:
-    raise CalibrationError(code, message, where=where, given=given, allowed=allowed)
+    plain = given.item() if isinstance(given, np.generic) else given
+    raise CalibrationError(code, message, where=where, given=plain, allowed=allowed)

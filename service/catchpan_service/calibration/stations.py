@@ -50,14 +50,14 @@ def stations(positions: FloatArray) -> tuple[float, float]:
         message = f"Stations need evenly spaced pans, and pan {pan + 1} is off."
         allowed = "evenly spaced pans, or the continuous evaluation"
         raise CalibrationError(
-            "pans_not_even", message, where=("positions", pan), given=positions[pan], allowed=allowed
+            "pans_not_even", message, where=("positions", pan), given=float(positions[pan]), allowed=allowed
         )
     halves = 2 * positions[0] / step
     if abs(halves - round(halves)) > 1e-5:
         message = "Stations need the middle of the pass on a pan or midway between two."
         allowed = "position 0 on a pan or midway between two, or the continuous evaluation"
         raise CalibrationError(
-            "middle_off_stations", message, where=("positions",), given=positions[0], allowed=allowed
+            "middle_off_stations", message, where=("positions",), given=float(positions[0]), allowed=allowed
         )
     return round(halves) / 2, step
 
@@ -70,6 +70,6 @@ def station_steps(spacings: FloatArray, step: float) -> IntArray:
         allowed = "whole multiples of the gap between pans, or the continuous evaluation"
         where = ("spacings", int(place))
         raise CalibrationError(
-            "spacing_off_stations", message, where=where, given=spacings[place], allowed=allowed
+            "spacing_off_stations", message, where=where, given=float(spacings[place]), allowed=allowed
         )
     return steps.astype(np.intp)
