@@ -10,9 +10,9 @@ from catchpan_service.calibration import forms
 
 LAW = {"flow_scale": np.float64(0.4), "dead_opening": np.float64(0.07), "exponent": np.float64(1.7)}
 
-knot_sets = st.lists(
-    st.tuples(st.floats(0.01, 0.3), st.floats(0.001, 2.0)), min_size=2, max_size=8
-).map(lambda steps: np.cumsum(np.array(steps), axis=0).T)
+knot_sets = st.lists(st.tuples(st.floats(0.01, 0.3), st.floats(0.001, 2.0)), min_size=2, max_size=8).map(
+    lambda steps: np.cumsum(np.array(steps), axis=0).T
+)
 
 
 def test_the_law_gives_nothing_at_and_below_the_dead_opening():
@@ -36,7 +36,9 @@ def test_slope_and_gradient_are_derivatives_of_the_law(opening):
     step, base = 1e-6, flow(opening)
     slope = (flow(opening + step) - flow(opening - step)) / (2 * step)
     assert forms.offset_power_slope(np.array(opening), **LAW) == pytest.approx(slope, rel=1e-6)
-    gradient = forms.offset_power_log_gradient(np.array(opening), dead_opening=LAW["dead_opening"], exponent=LAW["exponent"])
+    gradient = forms.offset_power_log_gradient(
+        np.array(opening), dead_opening=LAW["dead_opening"], exponent=LAW["exponent"]
+    )
     by_dead = (flow(opening, c=0.07 + step) - flow(opening, c=0.07 - step)) / (2 * step * base)
     by_exponent = (flow(opening, p=1.7 + step) - flow(opening, p=1.7 - step)) / (2 * step * base)
     assert [float(part) for part in gradient] == pytest.approx([1.0, by_dead, by_exponent], rel=1e-5, abs=1e-6)
