@@ -55,15 +55,17 @@ def create_key(
     organisation: str,
     name: str,
     *,
-    role: Role,
+    role: Role | str,
     expires: datetime | None = None,
     branch: UUID | None = None,
     random: Callable[[int], bytes] = secrets.token_bytes,
 ) -> NewKey:
-    """Make a key for an organisation, by its name; NotFound."""
+    """Make a key for an organisation, by its name; NotFound, or ValueError for a role that there is not."""
+    if role not in set(Role):
+        raise ValueError(f"there is no role {role}; the roles are {', '.join(Role)}")
     secret = keys.secret_of(random(keys.SECRET_BYTES))
     order = Order(administrator(database, organisation), "key create")
-    made = database.write_now(keys.add, order, keys.hash_of(secret), name, role, expires, branch)
+    made = database.write_now(keys.add, order, keys.hash_of(secret), name, Role(role), expires, branch)
     return NewKey(made, secret)
 
 

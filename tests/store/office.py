@@ -1,7 +1,9 @@
 """An invented company, and short ways to act in it. All names are invented."""
 
 import itertools
+import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -90,8 +92,5 @@ def draft(note: str = "", *, findings: tuple[Finding, ...] = (), parent: int | N
 
 def dump(path: Path) -> str:
     """Everything in a database file, as statements."""
-    import sqlite3
-    from contextlib import closing
-
     with closing(sqlite3.connect(path)) as connection:
         return "\n".join(connection.iterdump())

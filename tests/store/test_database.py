@@ -4,12 +4,14 @@ import asyncio
 import sqlite3
 import threading
 from contextlib import closing
+from datetime import UTC, datetime, timedelta, timezone
+from uuid import UUID
 
 import msgspec
 import pytest
 
 from catchpan.contract.materials import MaterialRequest
-from catchpan_service.store import idempotency, materials, revisions
+from catchpan_service.store import idempotency, materials, revisions, tables
 from catchpan_service.store.database import Order, Reply
 from catchpan_service.store.errors import Busy, Closed, Conflict, KeyReused, NotFound
 from catchpan_service.store.writes import Written
@@ -52,14 +54,8 @@ def test_each_organisation_counts_for_itself(database, path, office, other):
 def test_a_write_that_changes_nothing_leaves_no_trace(database, path, office):
     stored = do(database, office, materials.add, GRANULES)
     before = dump(path)
-    do(database, office, materials.replace, stored_id(stored), GRANULES, {1})
+    do(database, office, materials.replace, UUID(stored.id), GRANULES, {1})
     assert dump(path) == before
-
-
-def stored_id(stored):
-    from uuid import UUID
-
-    return UUID(stored.id)
 
 
 def test_the_same_request_with_the_same_key_gets_the_same_reply_and_has_one_effect(database, path, office):
@@ -235,10 +231,8 @@ def test_one_write_too_many_is_refused_and_told_when_to_come_back(tmp_path):
 
 
 def test_reads_cannot_write(database, office):
-    from catchpan_service.store.tables import materials as table
-
     with pytest.raises(Exception, match="readonly database"):
-        database.read_now(lambda connection: connection.execute(table.delete()))
+        database.read_now(lambda connection: connection.execute(tables.materials.delete()))
 
 
 def test_a_read_sees_one_snapshot(database, office):
@@ -283,13 +277,11 @@ def test_a_closed_database_says_so(path, clock):
 
 
 def test_instants_are_utc_in_whole_milliseconds(path):
-    from datetime import UTC, datetime, timedelta, timezone
-
     east = timezone(timedelta(hours=5, minutes=30))
     with open_database(path, lambda: datetime(2026, 3, 2, 12, 30, 0, 123_999, tzinfo=east)) as database:
         office = found(database, "Larkmead Grounds")
         stored = do(database, office, materials.add, GRANULES)
-        read = database.read_now(materials.get, office.organisation, stored_id(stored))
+        read = database.read_now(materials.get, office.organisation, UUID(stored.id))
     assert read.created == stored.created == datetime(2026, 3, 2, 7, 0, 0, 123_000, tzinfo=UTC)
     assert read.created.utcoffset() == timedelta(0)
 

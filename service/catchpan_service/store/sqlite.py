@@ -43,7 +43,7 @@ class Job(Generic[T]):
     future: "Future[T]"
 
 
-class _TransactionLost(Exception):
+class TransactionLost(Exception):
     """The transaction ended under its savepoints."""
 
 
@@ -151,7 +151,7 @@ def _settle_apart(connection: Connection, group: list[Job[Any]], error: Exceptio
         for job in group:
             settle(connection, [job])
     else:
-        _refuse(group, error.__cause__ or error if isinstance(error, _TransactionLost) else error)
+        _refuse(group, error.__cause__ or error if isinstance(error, TransactionLost) else error)
 
 
 def _refuse(group: list[Job[Any]], error: BaseException) -> None:
@@ -168,7 +168,7 @@ def _attempt(connection: Connection, job: Job[Any]) -> tuple[Any, BaseException 
     except BaseException as error:  # noqa: BLE001  told to the one who asked; the writer goes on
         refusal = error
     if not driver.in_transaction:
-        raise _TransactionLost from refusal
+        raise TransactionLost from refusal
     if refusal is not None or not job.keep:
         driver.execute("ROLLBACK TO one")
     driver.execute("RELEASE one")

@@ -23,6 +23,7 @@ from sqlalchemy import (
     TypeDecorator,
     UniqueConstraint,
     Uuid,
+    text,
 )
 from sqlalchemy.engine import Dialect
 
@@ -209,8 +210,8 @@ Index(
     revisions.c.organisation,
     revisions.c.profile,
     unique=True,
-    sqlite_where=revisions.c.state == "released",
-    postgresql_where=revisions.c.state == "released",
+    sqlite_where=text("state = 'released'"),
+    postgresql_where=text("state = 'released'"),
 )
 
 changes = _owned(
