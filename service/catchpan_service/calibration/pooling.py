@@ -17,6 +17,9 @@ from .errors import CalibrationError
 LEAST_UNCERTAINTY = 1e-6
 """No flow is taken to be better known than this, relative; keeps equal repeats without a floor in bounds."""
 
+TOLD_APART = 3.0
+"""Combined standard uncertainties by which smallest and largest opening must differ."""
+
 
 @dataclass(frozen=True, slots=True)
 class Side:
@@ -99,6 +102,9 @@ def pool(catches: Catches, model: UncertaintyModel, *, without: int | None = Non
     groups = _group(catches, [index for index, reason in enumerate(why) if reason is None])
     if len(groups) < 2:
         _refuse_few(len(groups), sum(reason is None for reason in why))
+    span = max(groups) - min(groups)
+    if span <= TOLD_APART * math.sqrt(2.0) * model.opening_uncertainty:
+        _refuse_equal(span, "the used openings differ by no more than their uncertainty")
     repeats = [members for by_side in groups.values() for members in by_side.values()]
     repeatability = _repeatability(flow, repeats, model)
     type_b = _type_b(catches, masses, durations, model)
@@ -147,19 +153,23 @@ def _group(catches: Catches, members: Sequence[int]) -> dict[float, dict[str, li
 
 def _refuse_few(openings: int, used: int) -> None:
     if used >= 2 and openings == 1:
-        raise CalibrationError(
-            "openings_all_equal",
-            "all used catches have the same opening: a curve needs at least two openings",
-            where=("catches",),
-            given=1,
-            allowed="steady catches at two or more openings",
-        )
+        _refuse_equal(0.0, "all used catches have the same opening")
     raise CalibrationError(
         "too_few_openings",
         "fewer than two used openings: a curve needs steady catches at two openings or more",
         where=("catches",),
         given=openings,
         allowed="steady catches at two or more openings",
+    )
+
+
+def _refuse_equal(span: float, what: str) -> None:
+    raise CalibrationError(
+        "openings_all_equal",
+        f"{what}: a curve needs at least two openings",
+        where=("catches",),
+        given=span,
+        allowed="steady catches at two openings well apart, or more",
     )
 
 
