@@ -1,0 +1,169 @@
+"""No store function shows, changes or even betrays a row of another organisation."""
+
+import inspect
+from uuid import UUID
+
+import pytest
+
+from catchpan.contract.machine_kinds import MachineKindRequest
+from catchpan.contract.materials import MaterialRequest
+from catchpan.contract.profiles import ProfileRequest, Withdrawal
+from catchpan_service.store import audit, contents, keys, machine_kinds, materials, profiles, revisions
+from catchpan_service.store.errors import NotFound
+from catchpan_service.store.writes import Stamp
+from tests.store.office import do, draft, dump, machine_kind, material, profile
+
+MODULES = (audit, contents, keys, machine_kinds, materials, profiles, revisions)
+# Called within the writes of other functions only, with what these have found in the organisation.
+INNER = {"audit.append", "contents.keep", "profiles.point"}
+GIVEN = draft("theirs")
+
+
+class Theirs:
+    """Things of the other organisation, to be asked for by the first."""
+
+    def __init__(self, database, other):
+        self.key = other.key
+        self.material = material(database, other)
+        self.machine_kind = machine_kind(database, other)
+        self.profile = profile(database, other)
+        do(database, other, revisions.add, self.profile, GIVEN)
+
+    def calls(self):
+        """A call of every function that takes the id of something: what it is called with."""
+        request = ProfileRequest(material=str(self.material), machine_kind=str(self.machine_kind), name="x")
+        return {
+            "contents.get": (GIVEN.digest,),
+            "keys.revoke": (self.key,),
+            "machine_kinds.get": (self.machine_kind,),
+            "machine_kinds.replace": (self.machine_kind, MachineKindRequest(name="mine now"), None),
+            "materials.get": (self.material,),
+            "materials.replace": (self.material, MaterialRequest(name="mine now"), None),
+            "profiles.add": (request,),
+            "profiles.get": (self.profile,),
+            "revisions.add": (self.profile, draft("mine")),
+            "revisions.get": (self.profile, 1),
+            "revisions.page": (self.profile,),
+            "revisions.release": (self.profile, 1, None, "x"),
+            "revisions.replace_draft": (self.profile, 1, draft("mine"), None),
+            "revisions.summary": (self.profile, 1),
+            "revisions.withdraw": (self.profile, 1, None, "x", Withdrawal.UNSAFE),
+        }
+
+
+# Functions that take no id: what they answer must be of the organisation alone.
+WITHOUT_ID = {
+    "audit.verify": (),
+    "keys.all_of_them": (),
+    "machine_kinds.page": (),
+    "materials.page": (),
+    "profiles.page": (),
+    "keys.add": ("0" * 64, "mine", "reader"),
+    "keys.note_use": (),
+    "machine_kinds.add": (MachineKindRequest(name="shared name"),),
+    "materials.add": (MaterialRequest(name="shared name"),),
+}
+
+
+def functions():
+    """Every public store function that acts in an organisation."""
+    return {
+        f"{module.__name__.rsplit('.', 1)[-1]}.{name}": function
+        for module in MODULES
+        for name, function in vars(module).items()
+        if inspect.isfunction(function)
+        and function.__module__ == module.__name__
+        and not name.startswith("_")
+        and "organisation" in inspect.signature(function).parameters
+    }
+
+
+def writes(function):
+    return any(parameter.annotation is Stamp for parameter in inspect.signature(function).parameters.values())
+
+
+def call(database, access, function, *args):
+    if writes(function):
+        return do(database, access, function, *args)
+    return database.read_now(function, access.organisation, *args)
+
+
+@pytest.fixture
+def theirs(database, other):
+    return Theirs(database, other)
+
+
+def test_every_function_is_tried(theirs):
+    assert set(theirs.calls()) | set(WITHOUT_ID) | INNER == set(functions())
+
+
+def test_the_organisation_follows_the_connection_everywhere():
+    for function in functions().values():
+        assert [*inspect.signature(function).parameters][:2] == ["connection", "organisation"]
+
+
+def test_what_is_theirs_is_refused_and_unchanged(database, path, office, theirs):
+    before = dump(path)
+    for name, args in theirs.calls().items():
+        with pytest.raises(NotFound):
+            call(database, office, functions()[name], *args)
+        assert dump(path) == before, name
+
+
+def test_their_owner_is_not_refused(database, other, theirs):
+    own = functions()
+    for name in (
+        "contents.get",
+        "machine_kinds.get",
+        "materials.get",
+        "profiles.get",
+        "revisions.get",
+        "revisions.page",
+    ):
+        assert call(database, other, own[name], *theirs.calls()[name])
+    assert call(database, other, own["keys.revoke"], theirs.key).revoked
+
+
+def test_what_is_not_theirs_is_refused_in_the_same_words_as_what_is_not_there(database, office, theirs):
+    nobody = UUID("01900000-0000-7000-8000-0000000000ff")
+    for name in ("machine_kinds.get", "materials.get", "profiles.get", "keys.revoke"):
+        (subject,) = theirs.calls()[name]
+        with pytest.raises(NotFound) as not_yours:
+            call(database, office, functions()[name], subject)
+        with pytest.raises(NotFound) as not_there:
+            call(database, office, functions()[name], nobody)
+        assert str(not_yours.value).replace(str(subject), "") == str(not_there.value).replace(str(nobody), "")
+
+
+@pytest.mark.parametrize("name", ["materials.page", "machine_kinds.page", "profiles.page"])
+def test_a_page_holds_nothing_of_theirs(database, office, theirs, name):
+    assert call(database, office, functions()[name]).items == []
+
+
+def test_a_list_of_keys_holds_nothing_of_theirs(database, office, theirs):
+    assert [kept.id for kept in call(database, office, keys.all_of_them)] == [office.key]
+
+
+def test_a_cursor_of_theirs_is_refused(database, office, other, theirs):
+    from catchpan_service.store.errors import BadCursor
+
+    cursor = database.read_now(materials.page, other.organisation, None, 1).next
+    with pytest.raises(BadCursor):
+        database.read_now(materials.page, office.organisation, cursor, 1)
+
+
+def test_a_name_of_theirs_is_free(database, office, other):
+    for access in (office, other):
+        do(database, access, materials.add, MaterialRequest(name="shared name"))
+        do(database, access, machine_kinds.add, MachineKindRequest(name="shared name"))
+
+
+def test_equal_content_is_theirs_and_ours_apart(database, office, theirs):
+    do(database, office, revisions.add, profile(database, office), GIVEN)
+    assert database.read_now(contents.get, office.organisation, GIVEN.digest) == GIVEN.content
+
+
+def test_noting_a_use_touches_only_the_key_that_was_used(database, office, other):
+    do(database, office, keys.note_use)
+    assert database.read_now(keys.all_of_them, other.organisation)[0].last_used is None
+    assert database.read_now(keys.all_of_them, office.organisation)[0].last_used is not None
