@@ -246,3 +246,20 @@ def test_plain_numbers_and_arrays_give_the_same():
         assert alone.opening.shape == ()
         for name in ("flow", "opening", "set_opening", "rate_at_set_opening"):
             assert getattr(together, name)[index] == pytest.approx(float(getattr(alone, name)), rel=1e-14)
+
+
+def test_close_above_the_dead_opening_no_interval_is_stated_and_the_label_cannot_be_kept():
+    barely = LAW.dead_opening + 0.0005
+    answer = ask(LAW, barely, label_highest_rate=1.0)
+    assert answer.opening == pytest.approx(barely)
+    assert np.isnan(answer.rate_interval_this_machine).all()
+    assert np.isnan(answer.opening_interval).all()
+    stop = next(finding for finding in answer.findings if finding.code == "above_label")
+    assert "cannot be shown to stay below" in stop.what
+
+
+def test_a_rate_beyond_all_numbers_is_beyond_full_opening():
+    steep = dataclasses.replace(LAW, exponent=0.5, flow_scale=1e-200)
+    answer = opening_for_rate(steep, rate=1.0, speed=1.0, laid_width=1.0)
+    assert answer.status == "beyond_full_opening"
+    assert np.isnan(answer.opening)

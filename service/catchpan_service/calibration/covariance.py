@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from typing import NoReturn
 
 from .errors import CalibrationError
 from .solver import Solution
@@ -51,13 +52,31 @@ def covariance(
     for index in held:
         follow = [-sum([inverse[i][j] * normal[j][index] for j in range(3)]) for i in range(3)]
         follow[index] = 1.0
-        bend = sum([follow[i] * normal[i][index] for i in range(3)])
-        rise = abs(solution.pull[index - 1])
-        reach = excess / (rise + math.sqrt(rise * rise + bend * excess)) if excess > 0.0 else 0.0
+        bend = max(sum([follow[i] * normal[i][index] for i in range(3)]), 0.0)
+        reach = _reach(abs(solution.pull[index - 1]), bend, excess)
         for i in range(3):
             for j in range(3):
                 total[i][j] += reach * reach * follow[i] * follow[j]
     return tuple([tuple(row) for row in total])
+
+
+def _reach(rise: float, bend: float, excess: float) -> float:
+    """Distance at which 2 rise d + bend d² comes to the unit `excess`."""
+    steepness = rise + math.sqrt(rise * rise + bend * excess)
+    if steepness == 0.0:
+        if excess == 0.0:
+            return 0.0
+        _refuse()
+    return excess / steepness
+
+
+def _refuse() -> NoReturn:
+    raise CalibrationError(
+        "shape_undetermined",
+        "the openings are too close together to tell the shape of the curve",
+        where=("catches",),
+        allowed="catches at openings further apart",
+    )
 
 
 def _invert(normal: Sequence[Sequence[float]], free: Sequence[int]) -> list[list[float]]:
@@ -71,12 +90,7 @@ def _invert(normal: Sequence[Sequence[float]], free: Sequence[int]) -> list[list
     for r in range(len(free)):
         pivot = work[r][r]
         if pivot < LEAST_PIVOT:
-            raise CalibrationError(
-                "shape_undetermined",
-                "the openings are too close together to tell the shape of the curve",
-                where=("catches",),
-                allowed="catches at openings further apart",
-            )
+            _refuse()
         work[r] = [value / pivot for value in work[r]]
         for k in range(len(free)):
             if k != r:

@@ -88,6 +88,16 @@ def slope(curve: FlowCurve, opening: ArrayLike) -> FloatArray:
     return forms.offset_power_slope(at, **_law(curve))
 
 
+def log_slope(curve: FlowCurve, opening: ArrayLike) -> FloatArray:
+    """Relative change of the flow per range of opening, (dq/dx)/q; NaN where the curve has no flow."""
+    at = np.asarray(opening, dtype=np.float64)
+    if curve.form == "monotone":
+        return slope(curve, at) / flow(curve, at)
+    law = _law(curve)
+    above = at - law["dead_opening"]
+    return np.asarray(law["exponent"] / np.where(above > 0.0, above, np.nan))
+
+
 def inverse(curve: FlowCurve, flow: ArrayLike) -> FloatArray:
     """Opening that gives a flow [kg/s]; NaN where none does.
 

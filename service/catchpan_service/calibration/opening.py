@@ -1,5 +1,6 @@
 """From a wanted rate to the opening that lays it, with how sure that is and what the machine allows."""
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -8,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtrit
 
 from .catches import GATES, FloatArray
-from .curve import FlowCurve, fit_variance, flow, inverse, slope
+from .curve import FlowCurve, fit_variance, flow, inverse, log_slope
 from .errors import CalibrationError
 from .findings import Finding
 
@@ -16,6 +17,9 @@ StringArray = NDArray[np.str_]
 
 COVERAGE = 0.95
 """Probability that an interval holds the true value."""
+
+WIDEST = 1000.0
+"""An interval that reaches further than this factor says nothing and is not given."""
 
 LARGEST_CORRECTION = 0.10
 """A correction further from 1 than this asks for a new calibration."""
@@ -55,7 +59,8 @@ class OpeningAnswer:
         Openings between which, at 95 %, the one that lays exactly this rate is; an end is NaN where
         it lies beyond full opening or outside a monotone curve.
     rate_interval_this_machine, rate_interval_any_machine : tuple of ndarray
-        Rates that this opening would lay, at 95 % [kg/m²]; of any machine NaN until a spread is given.
+        Rates that this opening would lay, at 95 % [kg/m²]; of any machine NaN until a spread is given. NaN
+        also where an end would be a factor of 1000 away, as close above the dead opening.
     set_opening, rate_at_set_opening : ndarray
         Nearest opening that the controller can set, and the rate there [kg/m²].
     speed_range : tuple of ndarray
@@ -160,8 +165,8 @@ def opening_for_rate(
     any_stretch = np.full_like(stretch, np.nan)
     if between_machine_spread is not None:
         any_stretch = _stretch(curve, opening, between_machine_spread)
-    surest = np.fmax(stretch, any_stretch)
-    highest = np.fmax(wanted.rate, rate_set) * surest
+    widest = np.where(np.isnan(stretch) & np.isfinite(opening), np.inf, np.fmax(stretch, any_stretch))
+    highest = np.fmax(wanted.rate, rate_set) * widest
     status = _status(curve, placed)
     return OpeningAnswer(
         flow=needed,
@@ -290,13 +295,14 @@ def _status(curve: FlowCurve, placed: FloatArray) -> StringArray:
 
 
 def _stretch(curve: FlowCurve, opening: FloatArray, spread: float) -> FloatArray:
-    """Factor exp(t u) from a rate to the end of its interval."""
+    """Factor exp(t u) from a rate to the end of its interval; NaN where that is beyond saying."""
     fitted = fit_variance(curve, opening)
-    own = slope(curve, opening) / flow(curve, opening) * curve.opening_uncertainty
+    own = log_slope(curve, opening) * curve.opening_uncertainty
     total = fitted + curve.shared_uncertainty**2 + own**2 + spread**2
     known = np.where(np.isnan(total) | (fitted <= 0.0), 1.0, fitted)
     freedom = np.minimum(curve.degrees_of_freedom * (total / known) ** 2, 1e9)
-    return np.asarray(np.exp(stdtrit(freedom, 0.5 + COVERAGE / 2.0) * np.sqrt(total)))
+    reach = stdtrit(freedom, 0.5 + COVERAGE / 2.0) * np.sqrt(total)
+    return np.exp(np.where(reach <= math.log(WIDEST), reach, np.nan))
 
 
 def _settable(opening: FloatArray, step: float | None) -> FloatArray:
@@ -352,10 +358,11 @@ def _label_findings(highest: FloatArray, limit: float | None) -> Iterator[Findin
         return
     for index in np.argwhere(highest > limit):
         over = 100.0 * (float(highest[tuple(index)]) / limit - 1.0)
+        reach = f"may reach {over:.2g} % above" if math.isfinite(over) else "cannot be shown to stay below"
         yield Finding(
             "above_label",
             "stop",
-            f"The rate may reach {over:.2g} % above the label's highest rate, with the uncertainty in view.",
+            f"The rate {reach} the label's highest rate, with the uncertainty in view.",
             "Take a lower rate, or narrow the uncertainty by more catches.",
             tuple(int(k) for k in index),
         )
