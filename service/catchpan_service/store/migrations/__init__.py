@@ -5,6 +5,7 @@ table with them on deletes the child rows, silently. They end with a check that 
 """
 
 import sqlite3
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -30,11 +31,11 @@ def upgrade(path: Path, revision: str = "head") -> None:
     """
     if not path.exists():
         path.touch(mode=0o600)
-    engine = _engine(path)
-    with engine.begin() as connection:
+    with _engine(path).begin() as connection:
         refuse_newer(connection)
-        command.upgrade(_config(connection), revision)
-        _check_references(connection)
+        if current(connection) != revisions()[-1]:
+            command.upgrade(_config(connection), revision)
+            _check_references(connection)
 
 
 def require_current(path: Path) -> None:
@@ -59,13 +60,11 @@ def current(connection: Connection) -> str | None:
     return MigrationContext.configure(connection).get_current_revision()
 
 
-def revisions() -> list[str]:
+@cache
+def revisions() -> tuple[str, ...]:
     """The revisions that this version knows, oldest first."""
-    return [script.revision for script in _scripts().walk_revisions()][::-1]
-
-
-def _scripts() -> ScriptDirectory:
-    return ScriptDirectory.from_config(_config(None))
+    scripts = ScriptDirectory.from_config(_config(None))
+    return tuple(script.revision for script in scripts.walk_revisions())[::-1]
 
 
 def _config(connection: Connection | None) -> Config:
