@@ -2,18 +2,21 @@
 
 from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import cache
 from typing import Any
 from uuid import UUID
 
 from litestar import Litestar, Request, Response
 from litestar.datastructures import State
+from litestar.routes import HTTPRoute
 from litestar.types import ControllerRouterHandler
 from uuid_utils.compat import uuid7
 
+from catchpan.contract.problems import Fault, Slug
 from catchpan_service import admin, document
 from catchpan_service.envelope import BODY, REQUEST_ID, Envelope, log_mistake
 from catchpan_service.keyring import Keyring
-from catchpan_service.problems import answer, problem_of
+from catchpan_service.problems import Refusal, answer, problem_of
 from catchpan_service.routes import compute, health, machine_kinds, materials, organisation, profiles
 from catchpan_service.routes.asking import DEPENDENCIES
 from catchpan_service.settings import Settings
@@ -82,6 +85,7 @@ def create_app(
                 "compute_needs_key": settings.compute_needs_key,
             }
         ),
+        before_request=_refuse_unknown_parameters,
         on_shutdown=[database.close] if database else [],
         openapi_config=None,
         logging_config=None,
@@ -92,6 +96,26 @@ def create_app(
 
 def _open(settings: Settings, clock: Clock, new_id: IdMaker) -> Database:
     return Database.open(settings.database, clock=clock, new_id=new_id, room=settings.max_waiting)
+
+
+def _refuse_unknown_parameters(request: Request[Any, Any, Any]) -> None:
+    """A mistyped query parameter is refused by name, like a mistyped member of a body."""
+    known = parameters(request.scope["app"], request.scope["path_template"], request.method)
+    for name in request.query_params:
+        if name not in known:
+            allowed = ", ".join(sorted(known)) or "none"
+            fault = Fault(pointer=f"/{name}", code="unknown_parameter", detail="unknown parameter", allowed=allowed)
+            raise Refusal(Slug.UNREADABLE, f"There is no parameter {name} here; allowed: {allowed}", errors=[fault])
+
+
+@cache
+def parameters(app: Litestar, path: str, method: str) -> frozenset[str]:
+    """The query parameters of an operation, by the router's own table."""
+    for route in app.routes:
+        if isinstance(route, HTTPRoute) and route.path_format == path and method in route.route_handler_map:
+            model = route.route_handler_map[method][1]  # type: ignore[index]
+            return frozenset(one.field_alias for one in model.expected_query_params)
+    return frozenset()
 
 
 def _refuse(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:

@@ -22,7 +22,7 @@ from catchpan import __version__
 from catchpan.contract.problems import Problem, Slug
 from catchpan_service.examples import EXAMPLES
 from catchpan_service.problems import CATALOGUE, MEDIA_TYPE
-from catchpan_service.strict import closed
+from catchpan_service.strict import StrictRequest, closed
 
 DESCRIPTION = """Weighed catches and pan tests of granular broadcast spreaders become settings that say how sure they
 are; profiles of those settings are versioned for an organisation.
@@ -55,7 +55,13 @@ def encoded(made: dict[str, Any]) -> bytes:
 
 def document(handlers: Sequence[ControllerRouterHandler], dependencies: dict[str, Any]) -> dict[str, Any]:
     """The whole document of some handlers."""
-    app = Litestar(handlers, dependencies=dependencies, openapi_config=_config(), logging_config=None)
+    app = Litestar(
+        handlers,
+        dependencies=dependencies,
+        request_class=StrictRequest,
+        openapi_config=_config(),
+        logging_config=None,
+    )
     made = app.openapi_schema.to_schema()
     named = set(_COMPONENT.findall(json.dumps(made["paths"])))
     kinds = {closed(kind) for handler in _handlers(app) for kind in wire_types(handler)} | {closed(Problem)}
@@ -103,6 +109,8 @@ def wire_types(handler: HTTPRouteHandler) -> Iterator[type[msgspec.Struct]]:
 
 def _complete(operation: dict[str, Any], method: str, path: str) -> None:
     """Give an operation its example and its problems."""
+    for parameter in operation.get("parameters", []):
+        _complete_parameter(parameter)
     body = operation.get("requestBody")
     if body and operation["operationId"] in EXAMPLES:
         media = body["content"]["application/json"]
@@ -116,6 +124,16 @@ def _complete(operation: dict[str, Any], method: str, path: str) -> None:
             "description": "; ".join(titles),
             "content": {MEDIA_TYPE: {"schema": {"$ref": _REFERENCE.format(name="Problem")}}},
         }
+
+
+def _complete_parameter(parameter: dict[str, Any]) -> None:
+    """A parameter is there or not, never null; If-Match has to be there, though its absence has its own answer."""
+    choices = [one for one in parameter["schema"].get("oneOf", []) if one.get("type") != "null"]
+    if choices:
+        kept = {name: value for name, value in parameter["schema"].items() if name != "oneOf"}
+        parameter["schema"] = choices[0] | kept
+    if parameter["name"] == "If-Match":
+        parameter["required"] = True
 
 
 def operation_problems(operation: dict[str, Any], method: str, path: str) -> list[Slug]:
@@ -133,6 +151,9 @@ def operation_problems(operation: dict[str, Any], method: str, path: str) -> lis
         slugs += [Slug.BUSY]
         if method != "get":
             slugs += [Slug.NOT_ALLOWED, Slug.CONFLICT]
+    queried = {p["name"] for p in operation.get("parameters", []) if p["in"] == "query"}
+    if "after" in queried or "/compute/" not in path:
+        slugs += [Slug.UNKNOWN_REFERENCE] if "after" in queried or "requestBody" in operation else []
     if "idempotency-key" in headers:
         slugs += [Slug.KEY_REUSED]
     if "if-match" in headers:

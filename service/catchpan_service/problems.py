@@ -171,7 +171,7 @@ def problem_of(error: Exception, request: Request[Any, Any, Any], body: bytes) -
         case ValidationException():
             return _parameter_problem(error), {}
         case MethodNotAllowed():
-            return problem(Slug.METHOD_NOT_ALLOWED, f"{request.method} is not allowed here"), {}
+            return problem(Slug.METHOD_NOT_ALLOWED, f"{request.method} is not allowed here"), dict(error.headers or {})
         case NotFoundException():
             return problem(Slug.NOT_FOUND, f"There is nothing at {request.url.path}"), {}
         case HTTPException():
@@ -195,7 +195,7 @@ def store_problem(error: Exception) -> tuple[Problem, dict[str, str]]:
             return problem(Slug.KEY_REUSED, str(error)), {}
         case store.BadCursor():
             fault = Fault(pointer="/after", code="bad_cursor", detail=str(error), allowed="next of a page of this list")
-            return problem(Slug.UNREADABLE, str(error), errors=[fault]), {}
+            return problem(Slug.UNKNOWN_REFERENCE, str(error), errors=[fault]), {}
         case store.Busy():
             return problem(Slug.BUSY, str(error)), {"Retry-After": str(error.retry_after)}
         case rules.NotAllowed():

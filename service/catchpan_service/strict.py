@@ -3,6 +3,7 @@
 Clients ignore what they do not know; the service refuses it by name, so that a mistyped member is never lost.
 """
 
+import re
 import types
 from enum import Enum
 from functools import cache
@@ -13,6 +14,8 @@ from litestar import Request
 from litestar.datastructures import State
 
 from catchpan_service.envelope import BODY
+
+_INTEGER_AS_FLOAT = re.compile(r"Expected `int( \| null)?`, got `float`")
 
 T = TypeVar("T", bound=msgspec.Struct)
 
@@ -78,8 +81,27 @@ class StrictRequest(Request[Any, Any, State]):
             raise UnsupportedMediaType(self.content_type[0])
         body, kind = await self.body(), body_type(self.route_handler)
         self.scope[BODY] = body  # type: ignore[literal-required]
-        decoder(closed(kind)).decode(body)  # type: ignore[arg-type]
-        return decoder(kind).decode(body)
+        try:
+            return _decoded(body, kind)
+        except msgspec.ValidationError as error:
+            if not _INTEGER_AS_FLOAT.match(str(error)):
+                raise
+        return _decoded(msgspec.json.encode(_integral(msgspec.json.decode(body))), kind)
+
+
+def _decoded(body: bytes, kind: type[msgspec.Struct]) -> Any:
+    decoder(closed(kind)).decode(body)  # type: ignore[arg-type]
+    return decoder(kind).decode(body)
+
+
+def _integral(document: Any) -> Any:
+    """The same document with 2.0 told as 2: JSON does not tell them apart."""
+    if isinstance(document, dict):
+        return {name: _integral(value) for name, value in document.items()}
+    if isinstance(document, list):
+        return [_integral(value) for value in document]
+    whole = isinstance(document, float) and document.is_integer() and abs(document) < 2**53
+    return int(document) if whole else document
 
 
 @cache

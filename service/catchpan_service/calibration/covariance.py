@@ -1,7 +1,6 @@
 """Covariance of a fitted law's parameters from its normal matrix, also where a parameter is at its bound."""
 
 import math
-from collections.abc import Sequence
 from typing import NoReturn
 
 from .errors import CalibrationError
@@ -27,37 +26,48 @@ def held_at(solution: Solution, bounds: Bounds) -> tuple[str, ...]:
 
 
 def covariance(
-    solution: Solution,
-    bounds: Bounds,
-    at_bound: tuple[str, ...],
-    excess: float,
+    solution: Solution, bounds: Bounds, at_bound: tuple[str, ...], excess: float
 ) -> tuple[tuple[float, ...], ...]:
     """Covariance of (ln a, c, p).
 
-    A free parameter has the inverse normal matrix. One at its bound has the distance at which the
-    least sum of squares over all others, seen along it, has risen by one unit; the others follow it
-    as the least squares ask. A fixed one has none.
+    A free parameter has the inverse of the normal matrix, times `excess`. One at its bound has the
+    distance at which the least sum of squares over all others, seen along it, has risen by one such
+    unit; the others follow it as the least squares ask. A fixed one has none.
+
+    Raises
+    ------
+    CalibrationError
+        If rounding errors are all that tells the parameters apart.
     """
     aa, ac, ap, cc, cp, pp = solution.normal
-    normal = ((aa, ac, ap), (ac, cc, cp), (ap, cp, pp))
-    free = [0]
-    held = []
-    for index, (name, (low, high)) in enumerate(zip(("dead_opening", "exponent"), bounds, strict=True), start=1):
-        if name in at_bound:
-            held.append(index)
-        elif low < high:
-            free.append(index)
-    inverse = _invert(normal, free)
-    total = [[inverse[i][j] * excess for j in range(3)] for i in range(3)]
-    for index in held:
-        follow = [-sum([inverse[i][j] * normal[j][index] for j in range(3)]) for i in range(3)]
-        follow[index] = 1.0
-        bend = max(sum([follow[i] * normal[i][index] for i in range(3)]), 0.0)
-        reach = _reach(abs(solution.pull[index - 1]), bend, excess)
-        for i in range(3):
-            for j in range(3):
-                total[i][j] += reach * reach * follow[i] * follow[j]
-    return tuple([tuple(row) for row in total])
+    first, cross, second = cc - ac * ac / aa, cp - ac * ap / aa, pp - ap * ap / aa
+    dead_fixed, exponent_fixed = (low == high for low, high in bounds)
+    dead_free = not dead_fixed and "dead_opening" not in at_bound
+    exponent_free = not exponent_fixed and "exponent" not in at_bound
+    if (dead_free and first <= LEAST_PIVOT * cc) or (exponent_free and second <= LEAST_PIVOT * pp):
+        _refuse()
+    v_cc = v_cp = v_pp = 0.0
+    if dead_free and exponent_free:
+        determinant = first * second - cross * cross
+        if determinant <= LEAST_PIVOT * first * second:
+            _refuse()
+        v_cc, v_cp, v_pp = second / determinant, -cross / determinant, first / determinant
+    elif dead_free:
+        v_cc = 1.0 / first
+    elif exponent_free:
+        v_pp = 1.0 / second
+    v_cc, v_cp, v_pp = excess * v_cc, excess * v_cp, excess * v_pp
+    for name in at_bound:
+        at_dead = name == "dead_opening"
+        own, other, other_free = (first, second, exponent_free) if at_dead else (second, first, dead_free)
+        follow = -cross / other if other_free else 0.0
+        reach = _reach(abs(solution.pull[0 if at_dead else 1]), max(own + cross * follow, 0.0), excess) ** 2
+        v_cp += reach * follow
+        v_cc += reach * (1.0 if at_dead else follow * follow)
+        v_pp += reach * (follow * follow if at_dead else 1.0)
+    v_ac, v_ap = -(ac * v_cc + ap * v_cp) / aa, -(ac * v_cp + ap * v_pp) / aa
+    v_aa = excess / aa - (ac * v_ac + ap * v_ap) / aa
+    return (v_aa, v_ac, v_ap), (v_ac, v_cc, v_cp), (v_ap, v_cp, v_pp)
 
 
 def _reach(rise: float, bend: float, excess: float) -> float:
@@ -77,27 +87,3 @@ def _refuse() -> NoReturn:
         where=("catches",),
         allowed="catches at openings further apart",
     )
-
-
-def _invert(normal: Sequence[Sequence[float]], free: Sequence[int]) -> list[list[float]]:
-    """Inverse of the free block by Gauss-Jordan on the scaled matrix, zeros elsewhere."""
-    size = [math.sqrt(normal[i][i]) for i in free]
-    work = [
-        [normal[i][j] / (size[r] * size[k]) for k, j in enumerate(free)]
-        + [1.0 if r == k else 0.0 for k in range(len(free))]
-        for r, i in enumerate(free)
-    ]
-    for r in range(len(free)):
-        pivot = work[r][r]
-        if pivot < LEAST_PIVOT:
-            _refuse()
-        work[r] = [value / pivot for value in work[r]]
-        for k in range(len(free)):
-            if k != r:
-                factor = work[k][r]
-                work[k] = [value - factor * top for value, top in zip(work[k], work[r], strict=True)]
-    inverse = [[0.0] * 3 for _ in range(3)]
-    for r, i in enumerate(free):
-        for k, j in enumerate(free):
-            inverse[i][j] = work[r][len(free) + k] / (size[r] * size[k])
-    return inverse

@@ -23,16 +23,21 @@ TOLD_APART = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """The used catches of one gate setting at one opening: their numbers, weights and mean flow [kg/s]."""
+    """The used catches of one gate setting at one opening.
+
+    Attributes
+    ----------
+    members : tuple of int
+        Their numbers.
+    mean : float
+        Weighted mean of their flows [kg/s].
+    variance : float
+        Its variance [kg²/s²], without what is common to the catches.
+    """
 
     members: tuple[int, ...]
-    weights: tuple[float, ...]
     mean: float
-
-    @property
-    def variance(self) -> float:
-        """Variance of the mean [kg²/s²], without what is common to the catches."""
-        return self.mean**2 / sum(self.weights)
+    variance: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,12 +214,18 @@ def _type_b(
 
 def _pool(opening: float, by_side: dict[str, list[int]], flow: Sequence[float], relative: Sequence[float]) -> Pool:
     sides = tuple([_side(members, flow, relative) for members in by_side.values()])
-    total = sum([side.mean for side in sides])
-    return Pool(opening, sides, total, math.sqrt(sum([side.variance for side in sides])))
+    if len(sides) == 1:
+        return Pool(opening, sides, sides[0].mean, math.sqrt(sides[0].variance))
+    variance = sum([side.variance for side in sides])
+    return Pool(opening, sides, sum([side.mean for side in sides]), math.sqrt(variance))
 
 
 def _side(members: Sequence[int], flow: Sequence[float], relative: Sequence[float]) -> Side:
     """Weighted mean of repeats; the weights are 1/u² of the relative uncertainties."""
-    weights = tuple([1.0 / relative[index] ** 2 for index in members])
-    mean = sum([weight * flow[index] for weight, index in zip(weights, members, strict=True)]) / sum(weights)
-    return Side(tuple(members), weights, mean)
+    total = weight = 0.0
+    for index in members:
+        own = relative[index] ** -2
+        weight += own
+        total += own * flow[index]
+    mean = total / weight
+    return Side(tuple(members), mean, mean * mean / weight)

@@ -34,7 +34,7 @@ def _faults(curve: FlowCurve) -> Iterator[tuple[str, object, str]]:
         yield "smallest_opening", low, "above 0 and below largest_opening, which is at most 1"
     yield from _knot_faults(curve)
     yield from _monotone_faults(curve) if curve.form == "monotone" else _law_faults(curve)
-    if not 0 < curve.degrees_of_freedom:
+    if not curve.degrees_of_freedom > 0:
         yield "degrees_of_freedom", curve.degrees_of_freedom, "above 0, or null for infinite"
     for name in _SHARES:
         if not 0 <= getattr(curve, name) < 1:

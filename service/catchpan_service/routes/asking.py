@@ -6,10 +6,13 @@ from collections.abc import Collection
 from contextlib import suppress
 from datetime import datetime
 from typing import Annotated, Any
+from uuid import UUID
 
 from litestar import Request
-from litestar.di import Provide
-from litestar.params import Parameter
+from litestar.connection import ASGIConnection
+from litestar.di import NamedDependency, Provide
+from litestar.handlers import BaseRouteHandler
+from litestar.params import FromPath, HeaderParameter, QueryParameter
 from sqlalchemy.exc import SQLAlchemyError
 
 from catchpan.contract.problems import Fault, Slug
@@ -23,13 +26,13 @@ from catchpan_service.store.errors import StoreError
 
 Units = Annotated[
     System | None,
-    Parameter(query="units", description="Units of the answer; by default those of the organisation, else us."),
+    QueryParameter(name="units", description="Units of the answer; by default those of the organisation, else us."),
 ]
-DryRun = Annotated[bool, Parameter(query="dry_run", description="Say what would happen, and change nothing.")]
+DryRun = Annotated[bool, QueryParameter(name="dry_run", description="Say what would happen, and change nothing.")]
 IdempotencyKey = Annotated[
     str | None,
-    Parameter(
-        header="Idempotency-Key",
+    HeaderParameter(
+        name="Idempotency-Key",
         min_length=1,
         max_length=200,
         pattern=r"^[\x21-\x7e]+$",
@@ -38,16 +41,27 @@ IdempotencyKey = Annotated[
 ]
 IfMatch = Annotated[
     str | None,
-    Parameter(
-        header="If-Match",
-        max_length=200,
+    HeaderParameter(
+        name="If-Match",
+        pattern=r'^(\*|(W/)?"[0-9]{1,12}"(, ?(W/)?"[0-9]{1,12}"){0,9})$',
         description="The ETag of what is to be changed: refused with 412 if it was changed since, 428 if missing.",
     ),
 ]
 After = Annotated[
-    str | None, Parameter(query="after", max_length=200, description="Cursor of a page, from next of the one before.")
+    str | None,
+    QueryParameter(name="after", max_length=200, description="Cursor of a page, from next of the one before."),
 ]
-Limit = Annotated[int, Parameter(query="limit", ge=1, le=200, description="Items on a page.")]
+Limit = Annotated[int, QueryParameter(name="limit", ge=1, le=200, description="Items on a page.")]
+
+Connection = ASGIConnection[Any, Any, Any, Any]
+
+# What handlers ask for by name; see DEPENDENCIES.
+Told = NamedDependency[System]
+Store = NamedDependency[Database]
+Asking = NamedDependency[Access]
+Ordered = NamedDependency[Order]
+Subject = FromPath[UUID]
+Expected = NamedDependency[Collection[int] | None]
 
 _BEARER = re.compile(r"Bearer +(?P<secret>\S+)", re.IGNORECASE)
 _TAG = re.compile(r'(?P<weak>W/)?"(?P<version>\d{1,12})"')
@@ -61,18 +75,20 @@ async def database(request: Request[Any, Any, Any]) -> Database:
 
 async def told_units(request: Request[Any, Any, Any], units: Units = None) -> System:
     """The units to answer in: those asked for, else those of the organisation of the key, if one was sent."""
-    asking = await _access(request) if request.app.state.compute_needs_key or _presents(request) else None
+    scope: dict[str, Any] = request.scope  # type: ignore[assignment]
+    asking: Access | None = scope.get(_ACCESS)
     return units or ("us" if asking is None else asking.units)
 
 
 async def access(request: Request[Any, Any, Any]) -> Access:
-    """Who is asking."""
-    return await _access(request)
+    """Who is asking: what the guard of the route found out."""
+    found: Access = request.scope[_ACCESS]  # type: ignore[literal-required]
+    return found
 
 
 async def order(
     request: Request[Any, Any, Any],
-    access: Access,
+    access: Asking,
     dry_run: DryRun = False,
 ) -> Order:
     """What a write says beside its body; without an idempotency key."""
@@ -81,7 +97,7 @@ async def order(
     return Order(access, f"{request.method} {request.url.path}", None, digest, dry_run)
 
 
-async def keyed(order: Order, idempotency_key: IdempotencyKey = None) -> Order:
+async def keyed(order: Ordered, idempotency_key: IdempotencyKey = None) -> Order:
     """The same with the caller's idempotency key."""
     return Order(order.access, order.operation, idempotency_key, order.request_digest, order.dry_run)
 
@@ -111,24 +127,29 @@ DEPENDENCIES: dict[str, Any] = {
 
 SECURED: list[dict[str, list[str]]] = [{"key": []}]
 OPTIONALLY_SECURED: list[dict[str, list[str]]] = [{}, {"key": []}]
+_ACCESS = "catchpan.access"
 
 
-def _presents(request: Request[Any, Any, Any]) -> bool:
-    return "authorization" in request.headers
-
-
-async def _access(request: Request[Any, Any, Any]) -> Access:
-    state = request.app.state
-    found = state.local_owner if not _presents(request) else await _of_key(request, state.database, state.keyring)
+async def needs_key(connection: Connection, _: BaseRouteHandler) -> None:
+    """A guard: find out who asks before anything else of the request is looked at."""
+    state = connection.app.state
+    presents = "authorization" in connection.headers
+    found = await _of_key(connection, state.database, state.keyring) if presents else state.local_owner
     if found is None:
         raise Refusal(Slug.KEY_MISSING, "Send a key of the organisation: Authorization: Bearer catchpan-...")
-    request.scope[ORGANISATION] = str(found.organisation)  # type: ignore[literal-required]
-    return found
+    connection.scope[_ACCESS] = found  # type: ignore[literal-required]
+    connection.scope[ORGANISATION] = str(found.organisation)  # type: ignore[literal-required]
 
 
-async def _of_key(request: Request[Any, Any, Any], database: Database | None, keyring: Keyring) -> Access:
-    match = _BEARER.fullmatch(request.headers["authorization"].strip())
-    now: datetime = request.app.state.clock()
+async def may_have_key(connection: Connection, handler: BaseRouteHandler) -> None:
+    """A guard: a key that was sent must be good, and the settings may ask for one."""
+    if "authorization" in connection.headers or connection.app.state.compute_needs_key:
+        await needs_key(connection, handler)
+
+
+async def _of_key(connection: Connection, database: Database | None, keyring: Keyring) -> Access:
+    match = _BEARER.fullmatch(connection.headers["authorization"].strip())
+    now: datetime = connection.app.state.clock()
     presented = keys.hash_of(match["secret"]) if match else ""
     found = None if database is None else await keyring.find(database, presented, now)
     if database is None or found is None:

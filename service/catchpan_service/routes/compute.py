@@ -5,6 +5,7 @@ from typing import Any, TypeVar
 
 import msgspec
 from litestar import Router, post
+from litestar.params import JSONBody
 from litestar.types import ControllerRouterHandler
 
 from catchpan.contract.curves import (
@@ -30,6 +31,7 @@ from catchpan.contract.overlaps import OverlapAnswer, OverlapAnswers, OverlapBat
 from catchpan.quantities import System
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.problems import computation_problem
+from catchpan_service.routes.asking import OPTIONALLY_SECURED, Told, may_have_key
 from catchpan_service.si import curves as fits
 from catchpan_service.si import openings as settings
 from catchpan_service.si import overlaps as pan_tests
@@ -60,54 +62,54 @@ def _items(kind: type[Any], asked: Sequence[Any], solved: Sequence[Any]) -> list
 
 @post("/flow-curve", operation_id="computeFlowCurve", summary="Catches to a flow curve",
       status_code=200, sync_to_thread=False)  # fmt: skip
-def flow_curve(data: FlowCurveRequest, told: System) -> FlowCurveAnswer:
+def flow_curve(data: JSONBody[FlowCurveRequest], told: Told) -> FlowCurveAnswer:
     """Timed and weighed catches: the flow curve, how sure it is, and what a person should look at."""
     return fits.solve(data, told)
 
 
 @post("/flow-curves", operation_id="computeFlowCurves", summary="Several sets of catches",
       status_code=200, sync_to_thread=True)  # fmt: skip
-def flow_curves(data: FlowCurveBatch, told: System) -> FlowCurveAnswers:
+def flow_curves(data: JSONBody[FlowCurveBatch], told: Told) -> FlowCurveAnswers:
     """Several sets of catches, answered in the same order."""
     return FlowCurveAnswers(items=_items(FlowCurveItem, data.items, fits.solve_many(data.items, told)))
 
 
 @post("/opening", operation_id="computeOpening", summary="Rate to opening", status_code=200, sync_to_thread=False)
-def opening(data: OpeningRequest, told: System) -> OpeningAnswer:
+def opening(data: JSONBody[OpeningRequest], told: Told) -> OpeningAnswer:
     """The opening that lays a rate, for a pass and a ground speed, and how sure it is."""
     return settings.solve(data, told)
 
 
 @post("/openings", operation_id="computeOpenings", summary="Several rates to openings",
       status_code=200, sync_to_thread=True)  # fmt: skip
-def openings(data: OpeningBatch, told: System) -> OpeningAnswers:
+def openings(data: JSONBody[OpeningBatch], told: Told) -> OpeningAnswers:
     """Several questions, answered in the same order."""
     return OpeningAnswers(items=_items(OpeningItem, data.items, each(settings.solve, data.items, told)))
 
 
 @post("/opening-chart", operation_id="computeOpeningChart", summary="Openings for rates and speeds",
       status_code=200, sync_to_thread=False)  # fmt: skip
-def opening_chart(data: ChartRequest, told: System) -> ChartAnswer:
+def opening_chart(data: JSONBody[ChartRequest], told: Told) -> ChartAnswer:
     """The opening for every rate at every ground speed."""
     return settings.solve_chart(data, told)
 
 
 @post("/opening-charts", operation_id="computeOpeningCharts", summary="Several charts",
       status_code=200, sync_to_thread=True)  # fmt: skip
-def opening_charts(data: ChartBatch, told: System) -> ChartAnswers:
+def opening_charts(data: JSONBody[ChartBatch], told: Told) -> ChartAnswers:
     """Several charts, answered in the same order."""
     return ChartAnswers(items=_items(ChartItem, data.items, each(settings.solve_chart, data.items, told)))
 
 
 @post("/overlap", operation_id="computeOverlap", summary="Pan test to pattern and overlap",
-      status_code=200, sync_to_thread=False)  # fmt: skip
-def overlap(data: OverlapRequest, told: System) -> OverlapAnswer:
+      status_code=200, sync_to_thread=True)  # fmt: skip
+def overlap(data: JSONBody[OverlapRequest], told: Told) -> OverlapAnswer:
     """A row of pans under a pass: the pattern, what the overlap does, and the pass spacing to drive."""
     return pan_tests.solve(data, told)
 
 
 @post("/overlaps", operation_id="computeOverlaps", summary="Several pan tests", status_code=200, sync_to_thread=True)
-def overlaps(data: OverlapBatch, told: System) -> OverlapAnswers:
+def overlaps(data: JSONBody[OverlapBatch], told: Told) -> OverlapAnswers:
     """Several pan tests, answered in the same order."""
     return OverlapAnswers(items=_items(OverlapItem, data.items, each(pan_tests.solve, data.items, told)))
 
@@ -115,4 +117,6 @@ def overlaps(data: OverlapBatch, told: System) -> OverlapAnswers:
 HANDLERS: list[ControllerRouterHandler] = [
     flow_curve, flow_curves, opening, openings, opening_chart, opening_charts, overlap, overlaps,
 ]  # fmt: skip
-router = Router("/v1/compute", route_handlers=HANDLERS, tags=["compute"])
+router = Router(
+    "/v1/compute", route_handlers=HANDLERS, tags=["compute"], security=OPTIONALLY_SECURED, guards=[may_have_key]
+)

@@ -1,29 +1,26 @@
 """``/v1/materials``: granular products as bagged."""
 
-from collections.abc import Collection
-from typing import Any
-from uuid import UUID
-
-from litestar import Request, Response, Router, get, post, put
+from litestar import Response, Router, get, post, put
+from litestar.params import JSONBody
 
 from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
-from catchpan_service.routes.asking import SECURED, After, Limit
+from catchpan_service.routes.asking import SECURED, After, Asking, Expected, Limit, Ordered, Store, Subject, needs_key
 from catchpan_service.routes.replies import added, changed, paged, sent, shown
 from catchpan_service.rules.access import Action, require
 from catchpan_service.store import materials
-from catchpan_service.store.database import Access, Database, Order
+from catchpan_service.strict import StrictRequest
 
 
 @get("/", operation_id="listMaterials", summary="Materials, page by page")
 async def page(
-    request: Request[Any, Any, Any], database: Database, access: Access, after: After = None, limit: Limit = 50
+    request: StrictRequest, database: Store, access: Asking, after: After = None, limit: Limit = 50
 ) -> Response[MaterialPage]:
     """Materials of the organisation, oldest first."""
     return paged(request, await database.read(materials.page, access.organisation, after, limit))
 
 
 @post("/", operation_id="addMaterial", summary="Add a material")
-async def add(data: MaterialRequest, database: Database, keyed: Order) -> Response[Material]:
+async def add(data: JSONBody[MaterialRequest], database: Store, keyed: Ordered) -> Response[Material]:
     """A new material; its name must be free."""
     require(keyed.access.role, Action.SAVE)
     reply = added(lambda made: f"/v1/materials/{made.id}")
@@ -31,18 +28,24 @@ async def add(data: MaterialRequest, database: Database, keyed: Order) -> Respon
 
 
 @get("/{id:uuid}", operation_id="showMaterial", summary="One material")
-async def show(request: Request[Any, Any, Any], database: Database, access: Access, id: UUID) -> Response[Material]:
+async def show(request: StrictRequest, database: Store, access: Asking, id: Subject) -> Response[Material]:
     """One material of the organisation."""
     return shown(request, await database.read(materials.get, access.organisation, id))
 
 
 @put("/{id:uuid}", operation_id="replaceMaterial", summary="Replace a material")
 async def replace(
-    data: MaterialRequest, database: Database, order: Order, expected: Collection[int] | None, id: UUID
+    data: JSONBody[MaterialRequest], database: Store, order: Ordered, expected: Expected, id: Subject
 ) -> Response[Material]:
     """A material anew, if nobody changed it since it was read."""
     require(order.access.role, Action.SAVE)
     return sent(await database.write(materials.replace, order, id, data, expected, reply=changed))
 
 
-router = Router("/v1/materials", route_handlers=[page, add, show, replace], tags=["profiles"], security=SECURED)
+router = Router(
+    "/v1/materials",
+    route_handlers=[page, add, show, replace],
+    tags=["profiles"],
+    security=SECURED,
+    guards=[needs_key],
+)

@@ -3,12 +3,18 @@
 from litestar import get
 
 from catchpan.contract.organisations import Organisation
-from catchpan_service.routes.asking import SECURED
-from catchpan_service.store.database import Access
+from catchpan_service.routes.asking import SECURED, Asking, needs_key
 
 
-@get("/v1/organisation", operation_id="showOrganisation", summary="Who is asking?", tags=["service"], security=SECURED)
-async def show(access: Access) -> Organisation:
+@get(
+    "/v1/organisation",
+    operation_id="showOrganisation",
+    summary="Who is asking?",
+    tags=["service"],
+    security=SECURED,
+    guards=[needs_key],
+)
+async def show(access: Asking) -> Organisation:
     """The organisation of the key, and what the key may do."""
     return Organisation(
         id=str(access.organisation),

@@ -1,12 +1,11 @@
 """``/v1/profiles``: profiles and their revisions."""
 
-from collections.abc import Collection
-from typing import Annotated, Any
+from typing import Annotated
 from uuid import UUID
 
 import msgspec
-from litestar import Request, Response, Router, get, post, put
-from litestar.params import Parameter
+from litestar import Response, Router, get, post, put
+from litestar.params import JSONBody, PathParameter, QueryParameter
 
 from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.profiles import (
@@ -23,30 +22,43 @@ from catchpan.contract.profiles import (
     Withdrawal,
     WithdrawRequest,
 )
-from catchpan.quantities import Ratio, System
-from catchpan_service.routes.asking import SECURED, After, Limit
+from catchpan.quantities import Ratio
+from catchpan_service.routes.asking import (
+    SECURED,
+    After,
+    Asking,
+    Expected,
+    Limit,
+    Ordered,
+    Store,
+    Subject,
+    Told,
+    needs_key,
+)
 from catchpan_service.routes.replies import added, changed, paged, sent, shown, shown_bytes
 from catchpan_service.rules.access import Action, require
 from catchpan_service.si import differences
 from catchpan_service.si.profiles import draft
 from catchpan_service.si.telling import Telling
 from catchpan_service.store import materials, profiles, revisions
-from catchpan_service.store.database import Access, Database, Order
+from catchpan_service.store.database import Access, Database
 from catchpan_service.store.revisions import Draft
+from catchpan_service.strict import StrictRequest
 
-Number = Annotated[int, Parameter(ge=1, le=1_000_000, description="Number of a revision.")]
+Number = Annotated[int, PathParameter(ge=1, le=1_000_000, description="Number of a revision.")]
+Compared = Annotated[int, QueryParameter(ge=1, le=1_000_000, description="Number of a revision.")]
 
 
 @get("/", operation_id="listProfiles", summary="Profiles, page by page")
 async def page(
-    request: Request[Any, Any, Any], database: Database, access: Access, after: After = None, limit: Limit = 50
+    request: StrictRequest, database: Store, access: Asking, after: After = None, limit: Limit = 50
 ) -> Response[ProfilePage]:
     """Profiles of the organisation, oldest first."""
     return paged(request, await database.read(profiles.page, access.organisation, after, limit))
 
 
 @post("/", operation_id="addProfile", summary="Add a profile")
-async def add(data: ProfileRequest, database: Database, keyed: Order) -> Response[Profile]:
+async def add(data: JSONBody[ProfileRequest], database: Store, keyed: Ordered) -> Response[Profile]:
     """A new profile, still without a revision: one for each material on each machine kind."""
     require(keyed.access.role, Action.SAVE)
     reply = added(lambda made: f"/v1/profiles/{made.id}")
@@ -54,17 +66,17 @@ async def add(data: ProfileRequest, database: Database, keyed: Order) -> Respons
 
 
 @get("/{id:uuid}", operation_id="showProfile", summary="One profile")
-async def show(request: Request[Any, Any, Any], database: Database, access: Access, id: UUID) -> Response[Profile]:
+async def show(request: StrictRequest, database: Store, access: Asking, id: Subject) -> Response[Profile]:
     """One profile of the organisation."""
     return shown(request, await database.read(profiles.get, access.organisation, id))
 
 
 @get("/{id:uuid}/revisions", operation_id="listRevisions", summary="Revisions, newest first")
 async def page_revisions(
-    request: Request[Any, Any, Any],
-    database: Database,
-    access: Access,
-    id: UUID,
+    request: StrictRequest,
+    database: Store,
+    access: Asking,
+    id: Subject,
     after: After = None,
     limit: Limit = 50,
 ) -> Response[RevisionPage]:
@@ -73,7 +85,9 @@ async def page_revisions(
 
 
 @post("/{id:uuid}/revisions", operation_id="addRevision", summary="Save a new draft")
-async def add_revision(data: RevisionRequest, database: Database, keyed: Order, id: UUID) -> Response[Revision]:
+async def add_revision(
+    data: JSONBody[RevisionRequest], database: Store, keyed: Ordered, id: Subject
+) -> Response[Revision]:
     """A new draft with the next number; the service computes the curve that is left out."""
     require(keyed.access.role, Action.SAVE)
     made = await _draft(database, keyed.access, id, data)
@@ -83,7 +97,7 @@ async def add_revision(data: RevisionRequest, database: Database, keyed: Order, 
 
 @get("/{id:uuid}/revisions/{number:int}", operation_id="showRevision", summary="One revision")
 async def show_revision(
-    request: Request[Any, Any, Any], database: Database, access: Access, id: UUID, number: Number
+    request: StrictRequest, database: Store, access: Asking, id: Subject, number: Number
 ) -> Response[Revision]:
     """One revision with its content, as the bytes that were hashed."""
     return shown(request, await database.read(revisions.get, access.organisation, id, number))
@@ -91,7 +105,7 @@ async def show_revision(
 
 @get("/{id:uuid}/revisions/{number:int}/content", operation_id="showRevisionContent", summary="The hashed bytes")
 async def show_content(
-    request: Request[Any, Any, Any], database: Database, access: Access, id: UUID, number: Number
+    request: StrictRequest, database: Store, access: Asking, id: Subject, number: Number
 ) -> Response[Content]:
     """The content alone, byte for byte what its digest is of; the digest is the ETag."""
     found = await database.read(revisions.get, access.organisation, id, number)
@@ -100,11 +114,11 @@ async def show_content(
 
 @put("/{id:uuid}/revisions/{number:int}", operation_id="replaceRevision", summary="Replace a draft")
 async def replace_revision(
-    data: RevisionRequest,
-    database: Database,
-    order: Order,
-    expected: Collection[int] | None,
-    id: UUID,
+    data: JSONBody[RevisionRequest],
+    database: Store,
+    order: Ordered,
+    expected: Expected,
+    id: Subject,
     number: Number,
 ) -> Response[Revision]:
     """A draft anew, if nobody changed it since it was read."""
@@ -116,11 +130,11 @@ async def replace_revision(
 @post("/{id:uuid}/revisions/{number:int}/release", operation_id="releaseRevision", summary="Release a revision",
       status_code=200)  # fmt: skip
 async def release(
-    data: ReleaseRequest,
-    database: Database,
-    keyed: Order,
-    expected: Collection[int] | None,
-    id: UUID,
+    data: JSONBody[ReleaseRequest],
+    database: Store,
+    keyed: Ordered,
+    expected: Expected,
+    id: Subject,
     number: Number,
 ) -> Response[RevisionSummary]:
     """Freeze a revision and put it in use; the one in use before is withdrawn as replaced."""
@@ -132,11 +146,11 @@ async def release(
 @post("/{id:uuid}/revisions/{number:int}/withdraw", operation_id="withdrawRevision", summary="Withdraw a revision",
       status_code=200)  # fmt: skip
 async def withdraw(
-    data: WithdrawRequest,
-    database: Database,
-    keyed: Order,
-    expected: Collection[int] | None,
-    id: UUID,
+    data: JSONBody[WithdrawRequest],
+    database: Store,
+    keyed: Ordered,
+    expected: Expected,
+    id: Subject,
     number: Number,
 ) -> Response[RevisionSummary]:
     """Take a revision out of use: replaced by another, or unsafe."""
@@ -147,13 +161,13 @@ async def withdraw(
 
 @get("/{id:uuid}/difference", operation_id="compareRevisions", summary="Two revisions compared")
 async def difference(
-    database: Database,
-    access: Access,
-    told: System,
-    id: UUID,
-    before: Number,
-    after: Number,
-    tolerance: Annotated[float, Parameter(ge=0, le=1, description="Relative change that does not matter.")] = 0.05,
+    database: Store,
+    access: Asking,
+    told: Told,
+    id: Subject,
+    before: Compared,
+    after: Compared,
+    tolerance: Annotated[float, QueryParameter(ge=0, le=1, description="Relative change that does not matter.")] = 0.05,
 ) -> Difference:
     """What two revisions do differently on the ground, in the trade's terms."""
     contents = []
@@ -195,4 +209,5 @@ router = Router(
     ],
     tags=["profiles"],
     security=SECURED,
+    guards=[needs_key],
 )

@@ -1,0 +1,64 @@
+"""What many tests share: a service on a real database file, and a clock that can be set."""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from catchpan import Catchpan
+from catchpan_service import admin
+from catchpan_service.app import create_app
+from catchpan_service.settings import Settings
+from litestar import Litestar
+
+
+class SetClock:
+    """A clock that stands still until it is moved."""
+
+    def __init__(self) -> None:
+        self.now = datetime(2031, 4, 7, 6, 0, tzinfo=UTC)
+
+    def __call__(self) -> datetime:
+        return self.now
+
+    def advance(self, **by: float) -> None:
+        self.now += timedelta(**by)
+
+
+@pytest.fixture
+def clock() -> SetClock:
+    return SetClock()
+
+
+@pytest.fixture
+def settings(tmp_path: Path) -> Settings:
+    return Settings(database=str(tmp_path / "catchpan.sqlite"), log_requests=False)
+
+
+@pytest.fixture
+def app(settings: Settings) -> Iterator[Litestar]:
+    made = create_app(settings)
+    yield made
+    made.state.database.close()
+
+
+@pytest.fixture
+def keys(app: Litestar) -> dict[str, str]:
+    """One key for each role of one organisation, and the owner's of another."""
+    from uuid_utils.compat import uuid7
+
+    database = app.state.database
+    found = {}
+    for name in ("Alder Hollow Grounds", "Quarry Lane Turf"):
+        admin.add_organisation(database, name, units="us", new_id=uuid7)
+    for role in ("owner", "calibrator", "branch", "reader"):
+        found[role] = admin.create_key(database, "Alder Hollow Grounds", role, role=role).secret
+    found["other owner"] = admin.create_key(database, "Quarry Lane Turf", "owner", role="owner").secret
+    return found
+
+
+@pytest.fixture
+def client(app: Litestar, keys: dict[str, str]) -> Iterator[Catchpan]:
+    """The owner's client."""
+    with Catchpan.in_process(app, key=keys["owner"]) as made:
+        yield made
