@@ -29,7 +29,7 @@ ROUNDING = 1e-15
 """Relative rounding error of a chi-square; a step that raises it by no more is still taken."""
 
 MOST_STEPS = 200
-FIRST_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-4, 1e-15, 1e12
+FIRST_DAMPING, WARM_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-4, 1e-8, 1e-15, 1e12
 
 TINY = 1e-14
 """Keeps a flat or singular valley from making steps without end."""
@@ -113,8 +113,9 @@ class _State:
 def solve(problem: Problem) -> Solution:
     """Find the minimum of one problem."""
     rows = [(x, 1.0 / u, q / u) for x, q, u in zip(problem.opening, problem.flow, problem.uncertainty, strict=True)]
-    state = _evaluate(problem, rows, *(problem.start or _best_line(problem, rows)))
-    damping = FIRST_DAMPING
+    dead, exponent = problem.start or _best_line(problem)
+    state = _evaluate(problem, rows, dead, exponent)
+    damping = WARM_DAMPING if problem.start else FIRST_DAMPING
     for _ in range(MOST_STEPS):
         size = state.normal[0]
         dead, exponent = _step(problem, state, damping)
@@ -135,31 +136,24 @@ def _solution(state: _State, *, converged: bool) -> Solution:
     return Solution(state.scale, state.dead, state.exponent, state.chi_square, state.normal, state.pull, converged)
 
 
-def _best_line(problem: Problem, rows: list[tuple[float, float, float]]) -> tuple[float, float]:
+def _best_line(problem: Problem) -> tuple[float, float]:
     """Start: among straight lines of ln q over ln(x - c) for a few c, the one that fits best."""
     low, high = problem.dead_bounds
-    flows = [math.log(q) for q in problem.flow]
+    flows = _centred([math.log(q) for q in problem.flow])
     best = (math.inf, low, 1.0)
     for share in START_SHARES if high > low else (0.0,):
         dead = low + share * (high - low)
-        logs = [math.log(x - dead) for x in problem.opening]
-        exponent = _clip(_rise(logs, flows), problem.exponent_bounds)
-        basis = [w * math.exp(exponent * z) for (_, w, _), z in zip(rows, logs, strict=True)]
-        best = min(best, (_least_sum(basis, rows), dead, exponent))
+        logs = _centred([math.log(x - dead) for x in problem.opening])
+        spread = sum([z * z for z in logs])
+        rise = sum([z * y for z, y in zip(logs, flows, strict=True)])
+        exponent = _clip(rise / spread, problem.exponent_bounds)
+        best = min(best, (exponent * (exponent * spread - 2.0 * rise), dead, exponent))
     return best[1], best[2]
 
 
-def _rise(logs: list[float], flows: list[float]) -> float:
-    """Slope of the straight line through the points."""
-    middle, level = sum(logs) / len(logs), sum(flows) / len(flows)
-    spread = sum([(z - middle) ** 2 for z in logs])
-    return sum([(z - middle) * (y - level) for z, y in zip(logs, flows, strict=True)]) / spread
-
-
-def _least_sum(basis: list[float], rows: list[tuple[float, float, float]]) -> float:
-    """Chi-square at the best scale."""
-    scale = sum([b * y for b, (_, _, y) in zip(basis, rows, strict=True)]) / sum([b * b for b in basis])
-    return sum([(y - scale * b) ** 2 for b, (_, _, y) in zip(basis, rows, strict=True)])
+def _centred(values: list[float]) -> list[float]:
+    middle = sum(values) / len(values)
+    return [value - middle for value in values]
 
 
 def _evaluate(problem: Problem, rows: list[tuple[float, float, float]], dead: float, exponent: float) -> _State:
@@ -214,20 +208,22 @@ def _step(problem: Problem, state: _State, damping: float) -> tuple[float, float
     if dead_held or exponent_held:
         cross = 0.0
     determinant = max(first * second - cross * cross, TINY * first * second)
-    dead_step = 0.0 if dead_held else (second * by_dead - cross * by_exponent) / determinant
-    exponent_step = 0.0 if exponent_held else (first * by_exponent - cross * by_dead) / determinant
-    return (
-        _clip(state.dead + dead_step, problem.dead_bounds),
-        _clip(state.exponent + exponent_step, problem.exponent_bounds),
-    )
+    dead, exponent = state.dead, state.exponent
+    if not dead_held:
+        dead = _clip(dead + (second * by_dead - cross * by_exponent) / determinant, problem.dead_bounds)
+    if not exponent_held:
+        exponent = _clip(exponent + (first * by_exponent - cross * by_dead) / determinant, problem.exponent_bounds)
+    return dead, exponent
 
 
 def _held(value: float, bounds: tuple[float, float], pull: float) -> bool:
-    return (value <= bounds[0] and pull <= 0.0) or (value >= bounds[1] and pull >= 0.0)
+    low, high = bounds
+    return (value <= low and pull <= 0.0) or (value >= high and pull >= 0.0)
 
 
 def _clip(value: float, bounds: tuple[float, float]) -> float:
-    return min(max(value, bounds[0]), bounds[1])
+    low, high = bounds
+    return low if value < low else min(value, high)
 
 
 # --- many problems, arrays ----------------------------------------------------------------------------
@@ -255,11 +251,11 @@ def solve_many(problems: Sequence[Problem]) -> list[Solution]:
     if len(problems) < FEW_PROBLEMS:
         return [solve(problem) for problem in problems]
     batch = _batch(problems)
-    start = _best_lines(batch)
-    for row, problem in enumerate(problems):
-        if problem.start is not None:
-            start[row] = problem.start
-    state, converged = _solve_batch(batch, start)
+    warm = np.array([problem.start is not None for problem in problems])
+    start = np.array([problem.start or (0.0, 1.0) for problem in problems])
+    if not warm.all():
+        start[~warm] = _best_lines(batch.of(~warm))
+    state, converged = _solve_batch(batch, start, warm)
     columns = state.tolist()
     return [
         Solution(row[0], row[1], row[2], row[3], tuple(row[4:10]), (row[10], row[11]), done)
@@ -289,36 +285,37 @@ def _batch(problems: Sequence[Problem]) -> _Batch:
 
 def _best_lines(batch: _Batch) -> FloatArray:
     real = (batch.weight > 0.0).astype(np.float64)
-    count = real.sum(axis=1, keepdims=True)
-    off_flow = (batch.log_flow - (batch.log_flow * real).sum(axis=1, keepdims=True) / count) * real
+    flows = _centred_batch(batch.log_flow, real)
     best = np.full(len(real), np.inf)
     start = np.zeros((len(real), 2))
     low, high = batch.dead_bounds.T
     for share in START_SHARES:
         dead = low + share * (high - low)
-        logs = np.log(batch.opening - dead[:, None])
-        off = (logs - (logs * real).sum(axis=1, keepdims=True) / count) * real
-        exponent = np.clip(_dot(off, off_flow) / _dot(off, off), *batch.exponent_bounds.T)
-        basis = batch.weight * np.exp(exponent[:, None] * logs)
-        scale = _dot(basis, batch.target) / _dot(basis, basis)
-        misses = batch.target - scale[:, None] * basis
-        total = _dot(misses, misses)
-        better = total < best
-        best = np.where(better, total, best)
+        logs = _centred_batch(np.log(batch.opening - dead[:, None]), real)
+        spread, rise = _dot(logs, logs), _dot(logs, flows)
+        exponent = np.clip(rise / spread, *batch.exponent_bounds.T)
+        misses = exponent * (exponent * spread - 2.0 * rise)
+        better = misses < best
+        best = np.where(better, misses, best)
         start[better] = np.stack([dead, exponent], axis=1)[better]
     return start
+
+
+def _centred_batch(values: FloatArray, real: FloatArray) -> FloatArray:
+    middle = np.sum(values * real, axis=1, keepdims=True) / np.sum(real, axis=1, keepdims=True)
+    return np.asarray((values - middle) * real)
 
 
 def _dot(left: FloatArray, right: FloatArray) -> FloatArray:
     return np.asarray(np.einsum("kj,kj->k", left, right))
 
 
-def _solve_batch(batch: _Batch, start: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+def _solve_batch(batch: _Batch, start: FloatArray, warm: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Iterate until all have converged; rows of the state are those of :func:`_evaluate_batch`."""
     final = _evaluate_batch(batch, start[:, 0], start[:, 1])
     converged = np.zeros(len(final), dtype=bool)
     active = np.arange(len(final))
-    state, damping = final.copy(), np.full(len(final), FIRST_DAMPING)
+    state, damping = final.copy(), np.where(warm, WARM_DAMPING, FIRST_DAMPING)
     for _ in range(MOST_STEPS):
         dead, exponent = _step_batch(batch, state, damping)
         gain = np.abs(state[:, 10] * (dead - state[:, 1])) + np.abs(state[:, 11] * (exponent - state[:, 2]))
