@@ -22,6 +22,7 @@ from catchpan.contract.profiles import (
     Withdrawal,
     WithdrawRequest,
 )
+from catchpan.digest import digest
 from catchpan.quantities import Ratio
 from catchpan_service.routes.asking import (
     SECURED,
@@ -38,7 +39,7 @@ from catchpan_service.routes.asking import (
 from catchpan_service.routes.replies import added, changed, paged, sent, shown, shown_bytes
 from catchpan_service.rules.access import Action, require
 from catchpan_service.si import differences
-from catchpan_service.si.profiles import draft
+from catchpan_service.si.profiles import completed
 from catchpan_service.si.telling import Telling
 from catchpan_service.store import materials, profiles, revisions
 from catchpan_service.store.database import Access, Database
@@ -189,7 +190,8 @@ async def _draft(database: Database, access: Access, profile: UUID, data: Revisi
     found = await database.read(profiles.get, access.organisation, profile)
     material = await database.read(materials.get, access.organisation, UUID(found.material))
     snapshot = msgspec.convert(material, MaterialRequest, from_attributes=True)
-    return draft(data.content, snapshot, parent=data.parent, note=data.note)
+    content, found_in_it = completed(data.content, snapshot)
+    return Draft(content, digest(content), found_in_it, data.parent, data.note)
 
 
 router = Router(

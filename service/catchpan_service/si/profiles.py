@@ -8,13 +8,12 @@ from catchpan.contract.findings import Finding, FindingCode, Severity
 from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.openings import OpeningRequest
 from catchpan.contract.profiles import Content, Pass, WorkRate
-from catchpan.digest import canonical, digest
+from catchpan.digest import canonical
 from catchpan_service.calibration.curve import refit_agrees
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.calibration.flow_curve import FlowFit
 from catchpan_service.si import curves, openings, overlaps
 from catchpan_service.si.telling import findings
-from catchpan_service.store.revisions import Draft
 
 _UNREACHED = {
     "beyond_full_opening": "needs more than the full opening gives",
@@ -22,8 +21,8 @@ _UNREACHED = {
 }
 
 
-def draft(content: Content, material: MaterialRequest, *, parent: int | None, note: str) -> Draft:
-    """What is stored of a content: completed with curve and material, with all that was found in it.
+def completed(content: Content, material: MaterialRequest) -> tuple[bytes, tuple[Finding, ...]]:
+    """The canonical bytes of a content, completed with curve and material, and all that was found in it.
 
     Raises
     ------
@@ -39,8 +38,7 @@ def draft(content: Content, material: MaterialRequest, *, parent: int | None, no
         curve = curve or curves.published(fit.curve)
     whole = msgspec.structs.replace(content, curve=curve, material=content.material or material)
     found += [*_curve_findings(whole), *_pan_findings(whole), *_work_findings(whole)]
-    made = canonical(whole)
-    return Draft(made, digest(made), tuple(found), parent, note)
+    return canonical(whole), tuple(found)
 
 
 def _check_names(content: Content) -> None:
