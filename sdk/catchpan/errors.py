@@ -8,6 +8,8 @@ CatchpanError
 ├── AnswerError            an answer that is no answer of this service
 ├── NotInstalledError      a part of the package that is not installed
 ├── HeldError              the database on this machine is held by another program
+├── MissingError           nothing of the name that was given
+├── TakenError             a name on this machine that is in use
 └── ProblemError           the service refused, with a problem; one subclass for each slug
 """
 
@@ -44,6 +46,14 @@ class NotInstalledError(CatchpanError):
 
 class HeldError(CatchpanError):
     """The database on this machine is held by another program: use ``--server``, or stop it."""
+
+
+class MissingError(CatchpanError):
+    """Nothing of the name or id that was given; the message lists what there is."""
+
+
+class TakenError(CatchpanError):
+    """A name on this machine that is in use."""
 
 
 class ProblemError(CatchpanError):

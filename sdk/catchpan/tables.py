@@ -125,7 +125,7 @@ def _rows(path: Path, wrong: Callable[[str], str | None], needed: tuple[str, ...
         if len(cells) != len(header):
             raise TableError(
                 f"{path.name}, line {number}: {len(cells)} cells for {len(header)} columns; "
-                "a number needs a decimal point, not a comma"
+                "write numbers with a decimal point, and a text that holds a comma in quotation marks"
             )
         yield {
             name: Cell(path.name, number, shown, unit, text.strip())

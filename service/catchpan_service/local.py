@@ -1,17 +1,28 @@
 """The service inside another process, for work on one machine."""
 
+import logging
 from collections.abc import Mapping
 
 import msgspec
 from litestar import Litestar
+from uuid_utils.compat import uuid7
 
-from catchpan_service.app import create_app
+from catchpan_service.app import create_app, system_clock
 from catchpan_service.settings import read_settings
+from catchpan_service.store.database import Database
 from catchpan_service.store.errors import Held
 
 
 class HeldElsewhere(Exception):
     """Another process works on the database."""
+
+
+logging.getLogger("catchpan.store").setLevel(logging.ERROR)  # what a server should know, not every command
+
+
+def open_database(environment: Mapping[str, str]) -> Database:
+    """The database of this machine, for the administrator's commands; StoreError where it cannot be opened."""
+    return Database.open(read_settings(environment).database, clock=system_clock, new_id=uuid7)
 
 
 def open_app(environment: Mapping[str, str], *, stores: bool) -> Litestar:

@@ -1,21 +1,20 @@
 """The only module that turns an exception into an HTTP answer: one catalogue of problems (RFC 9457)."""
 
-import re
-from typing import Any
+from collections.abc import Callable
+from typing import Any, Final, NamedTuple
 
 import msgspec
 from litestar import Request, Response
 from litestar.exceptions import HTTPException, NotFoundException, ValidationException
 from litestar.exceptions import MethodNotAllowedException as MethodNotAllowed
-from sqlalchemy.exc import OperationalError, SQLAlchemyError
+from sqlalchemy.exc import OperationalError
 
 from catchpan.contract.problems import Fault, Problem, Slug
 from catchpan_service.calibration.errors import CalibrationError
+from catchpan_service.faults import computation_fault, decode_fault
 from catchpan_service.rules import errors as rules
-from catchpan_service.rules.errors import RuleError
 from catchpan_service.store import errors as store
-from catchpan_service.store.errors import StoreError
-from catchpan_service.strict import UnsupportedMediaType, body_type, closed
+from catchpan_service.strict import UnsupportedMediaType, body_type
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -63,173 +62,139 @@ def problem(slug: Slug, detail: str, *, errors: list[Fault] | None = None, curre
 
 def computation_problem(error: CalibrationError, document: Any) -> Problem:
     """The problem of a computation that was refused; ``document`` is the JSON value that it was computed from."""
-    return problem(Slug.NOT_COMPUTABLE, str(error), errors=[_computation_fault(error, document)])
+    return problem(Slug.NOT_COMPUTABLE, str(error), errors=[computation_fault(error, document)])
 
 
-def _computation_fault(error: CalibrationError, document: Any) -> Fault:
-    pointer, given = locate(document, error.where)
-    return Fault(pointer=pointer, code=error.code, detail=str(error), given=given, allowed=error.allowed)
+class Asked(NamedTuple):
+    """What is known of the request that failed."""
+
+    request: Request[Any, Any, Any]
+    body: bytes
 
 
-def locate(document: Any, where: tuple[str | int, ...]) -> tuple[str, Any]:
-    """JSON Pointer and value of a path; an index into a quantity array goes through its ``values``."""
-    pointer = ""
-    for step in where:
-        if isinstance(step, int) and isinstance(document, dict) and "values" in document:
-            document, pointer = document["values"], pointer + "/values"
-        pointer += f"/{step}"
-        try:
-            document = document[step]
-        except (KeyError, IndexError, TypeError):
-            document = None
-    return pointer, document
+Answered = tuple[Problem, dict[str, str]]
+"""A problem, and the headers that go with it."""
 
 
-_MISTAKE = "The service made a mistake; the request id finds it in the log"
-_AT = re.compile(r" - at `(?P<path>\$[^`]*)`$")
-_UNKNOWN = re.compile(r"unknown field `(?P<name>[^`]*)`")
-_STEP = re.compile(r"\.(?P<name>\w+)|\[(?P<index>\d+)\]")
-
-
-def decode_problem(error: msgspec.DecodeError, body: bytes, kind: type[msgspec.Struct]) -> Problem:
-    """The problem of a body that cannot be read: where, what was given, what is allowed."""
-    text = str(error)
-    match = _AT.search(text)
-    if not isinstance(error, msgspec.ValidationError):
-        return problem(Slug.UNREADABLE, f"The body is not JSON: {text}", errors=[
-            Fault(pointer="", code="not_json", detail=text, allowed="a JSON document in UTF-8")])  # fmt: skip
-    steps, detail = _steps(match["path"]) if match else (), _AT.sub("", text)
-    allowed = _allowed(kind, steps)
-    if unknown := _UNKNOWN.search(detail):
-        steps = (*steps, unknown["name"])
-    pointer, given = locate(msgspec.json.decode(body), steps)
-    fault = Fault(pointer=pointer, code=_decode_code(detail), detail=detail, given=_shown(given), allowed=allowed)
-    return problem(Slug.UNREADABLE, f"{detail} (at {pointer or 'the top'}; allowed: {allowed})", errors=[fault])
-
-
-def _steps(path: str) -> tuple[str | int, ...]:
-    return tuple(m["name"] or int(m["index"]) for m in _STEP.finditer(path))
-
-
-def _decode_code(detail: str) -> str:
-    for part, code in (("unknown field", "unknown_member"), ("missing required", "member_missing"),
-                       ("enum value", "not_in_list"), ("Expected", "wrong_type")):  # fmt: skip
-        if part in detail:
-            return code
-    return "out_of_range"
-
-
-def _shown(given: Any) -> Any:
-    return given if not isinstance(given, dict | list) else None
-
-
-def _allowed(kind: type[msgspec.Struct], steps: tuple[str | int, ...]) -> str:
-    """What the document allows at a path, in words."""
-    document = msgspec.json.schema(closed(kind))
-    node = _resolved(document, document)
-    for step in steps:
-        inner = node.get("items", {}) if isinstance(step, int) else node.get("properties", {}).get(step, {})
-        node = _resolved(document, inner)
-    return _words(node)
-
-
-def _resolved(document: dict[str, Any], node: dict[str, Any]) -> dict[str, Any]:
-    while True:
-        if "$ref" in node:
-            node = document["$defs"][node["$ref"].rsplit("/", 1)[-1]]
-        elif "anyOf" in node:
-            node = next(part for part in node["anyOf"] if part.get("type") != "null")
-        else:
-            return node
-
-
-def _words(node: dict[str, Any]) -> str:
-    if "enum" in node:
-        return "one of " + ", ".join(str(value) for value in node["enum"])
-    if node.get("type") == "object" and "properties" in node:
-        return "members " + ", ".join(node["properties"])
-    limits = {"minimum": "at least", "maximum": "at most", "exclusiveMinimum": "above", "minLength": "length at least",
-              "maxLength": "length at most", "minItems": "items at least", "maxItems": "items at most",
-              "pattern": "matching"}  # fmt: skip
-    parts = [f"{words} {node[name]}" for name, words in limits.items() if name in node]
-    return ", ".join([str(node.get("type", "")), *parts])
-
-
-def problem_of(error: Exception, request: Request[Any, Any, Any], body: bytes) -> tuple[Problem, dict[str, str]]:
+def problem_of(error: Exception, request: Request[Any, Any, Any], body: bytes) -> Answered:
     """The problem that an exception stands for, and the headers that go with it."""
-    match error:
-        case CalibrationError():
-            return computation_problem(error, msgspec.json.decode(body)), {}
-        case StoreError() | RuleError() | SQLAlchemyError():
-            return store_problem(error)
-        case Refusal():
-            return problem(error.slug, str(error), errors=error.errors), {}
-        case msgspec.DecodeError():
-            return decode_problem(error, body, body_type(request.route_handler)), {}
-        case UnsupportedMediaType():
-            return problem(Slug.WRONG_MEDIA_TYPE, f"Send application/json, not {error}"), {}
-        case ValidationException():
-            return _parameter_problem(error), {}
-        case MethodNotAllowed():
-            return problem(Slug.METHOD_NOT_ALLOWED, f"{request.method} is not allowed here"), dict(error.headers or {})
-        case NotFoundException():
-            return problem(Slug.NOT_FOUND, f"There is nothing at {request.url.path}"), {}
-        case HTTPException():
-            return problem(_BY_STATUS.get(error.status_code, Slug.UNREADABLE), error.detail), {}
-    return problem(Slug.INTERNAL, _MISTAKE), {}
+    asked = Asked(request, body)
+    for kind, told in _TOLD:
+        if isinstance(error, kind):
+            return told(error, asked)
+    return problem(Slug.INTERNAL, "The service made a mistake; the request id finds it in the log"), {}
 
 
-def store_problem(error: Exception) -> tuple[Problem, dict[str, str]]:
-    """The problem of what the store or a rule refused."""
-    match error:
-        case store.NotFound():
-            return _not_found(error), {}
-        case store.Stale():
-            return problem(Slug.STALE, str(error), current=msgspec.to_builtins(error.current)), {
-                "ETag": f'"{error.version}"'
-            }
-        case store.Conflict():
-            fault = Fault(pointer=f"/{error.field}", code="in_use", detail=str(error), given=error.existing)
-            return problem(Slug.CONFLICT, str(error), errors=[fault]), {}
-        case store.KeyReused():
-            return problem(Slug.KEY_REUSED, str(error)), {}
-        case store.BadCursor():
-            fault = Fault(pointer="/after", code="bad_cursor", detail=str(error), allowed="next of a page of this list")
-            return problem(Slug.UNKNOWN_REFERENCE, str(error), errors=[fault]), {}
-        case store.Busy():
-            return problem(Slug.BUSY, str(error)), {"Retry-After": str(error.retry_after)}
-        case rules.NotAllowed():
-            return problem(Slug.NOT_ALLOWED, str(error)), {}
-        case rules.NotLegal():
-            fault = Fault(pointer="", code="not_legal", detail=str(error), given=error.state,
-                          allowed=", ".join(error.allowed))  # fmt: skip
-            return problem(Slug.CONFLICT, str(error), errors=[fault]), {}
-        case OperationalError() | store.Closed():
-            return problem(Slug.STORAGE, "The database does not answer or is full; nothing was stored"), {
-                "Retry-After": "5"
-            }
-    return problem(Slug.INTERNAL, _MISTAKE), {}
+def _refused(error: Refusal, _: Asked) -> Answered:
+    return problem(error.slug, str(error), errors=error.errors), {}
 
 
-def _not_found(error: store.NotFound) -> Problem:
-    if not error.field:
-        return problem(Slug.NOT_FOUND, str(error))
-    fault = Fault(pointer=f"/{error.field}", code="no_such", detail=str(error), given=error.subject)
-    return problem(Slug.UNKNOWN_REFERENCE, str(error), errors=[fault])
+def _not_computable(error: CalibrationError, asked: Asked) -> Answered:
+    return computation_problem(error, msgspec.json.decode(asked.body)), {}
 
 
-def _parameter_problem(error: ValidationException) -> Problem:
-    extra = error.extra if isinstance(error.extra, list) else []
-    if any(isinstance(item, dict) and item.get("key") == "data" for item in extra):
+def _unreadable(error: msgspec.DecodeError, asked: Asked) -> Answered:
+    fault = decode_fault(error, asked.body, body_type(asked.request.route_handler))
+    detail = f"{fault.detail} (at {fault.pointer or 'the top'}; allowed: {fault.allowed})"
+    return problem(Slug.UNREADABLE, detail, errors=[fault]), {}
+
+
+def _wrong_media_type(error: UnsupportedMediaType, _: Asked) -> Answered:
+    return problem(Slug.WRONG_MEDIA_TYPE, f"Send application/json, not {error}"), {}
+
+
+def _parameters(error: ValidationException, _: Asked) -> Answered:
+    extra = [item for item in error.extra if isinstance(item, dict)] if isinstance(error.extra, list) else []
+    if any(item.get("key") == "data" for item in extra):
         fault = Fault(pointer="", code="body_missing", detail="The body is empty", allowed="a JSON document")
-        return problem(Slug.UNREADABLE, "The body is empty; a JSON document is needed", errors=[fault])
+        return problem(Slug.UNREADABLE, "The body is empty; a JSON document is needed", errors=[fault]), {}
     faults = [
         Fault(pointer=f"/{item.get('key', '')}", code="parameter", detail=str(item.get("message", "")))
         for item in extra
-        if isinstance(item, dict)
     ]
     detail = "; ".join(f"{fault.pointer[1:]}: {fault.detail}" for fault in faults) or "A parameter cannot be read"
-    return problem(Slug.UNREADABLE, detail, errors=faults)
+    return problem(Slug.UNREADABLE, detail, errors=faults), {}
+
+
+def _no_such_method(error: MethodNotAllowed, asked: Asked) -> Answered:
+    detail = f"{asked.request.method} is not allowed here"
+    return problem(Slug.METHOD_NOT_ALLOWED, detail), dict(error.headers or {})
+
+
+def _no_such_path(_: NotFoundException, asked: Asked) -> Answered:
+    return problem(Slug.NOT_FOUND, f"There is nothing at {asked.request.url.path}"), {}
+
+
+def _of_the_framework(error: HTTPException, _: Asked) -> Answered:
+    return problem(_BY_STATUS.get(error.status_code, Slug.UNREADABLE), error.detail), {}
+
+
+def _not_found(error: store.NotFound, _: Asked) -> Answered:
+    if not error.field:
+        return problem(Slug.NOT_FOUND, str(error)), {}
+    fault = Fault(pointer=f"/{error.field}", code="no_such", detail=str(error), given=error.subject)
+    return problem(Slug.UNKNOWN_REFERENCE, str(error), errors=[fault]), {}
+
+
+def _stale(error: store.Stale, _: Asked) -> Answered:
+    current = msgspec.to_builtins(error.current)
+    return problem(Slug.STALE, str(error), current=current), {"ETag": f'"{error.version}"'}
+
+
+def _conflict(error: store.Conflict, _: Asked) -> Answered:
+    allowed = f"a {error.field} that is not in use; this one is that of {error.existing}"
+    fault = Fault(pointer=f"/{error.field}", code="in_use", detail=str(error), allowed=allowed)
+    return problem(Slug.CONFLICT, str(error), errors=[fault]), {}
+
+
+def _not_legal(error: rules.NotLegal, _: Asked) -> Answered:
+    allowed = ", ".join(error.allowed)
+    fault = Fault(pointer="", code="not_legal", detail=str(error), given=error.state, allowed=allowed)
+    return problem(Slug.CONFLICT, str(error), errors=[fault]), {}
+
+
+def _key_reused(error: store.KeyReused, _: Asked) -> Answered:
+    return problem(Slug.KEY_REUSED, str(error)), {}
+
+
+def _bad_cursor(error: store.BadCursor, _: Asked) -> Answered:
+    fault = Fault(pointer="/after", code="bad_cursor", detail=str(error), allowed="next of a page of this list")
+    return problem(Slug.UNKNOWN_REFERENCE, str(error), errors=[fault]), {}
+
+
+def _not_allowed(error: rules.NotAllowed, _: Asked) -> Answered:
+    return problem(Slug.NOT_ALLOWED, str(error)), {}
+
+
+def _busy(error: store.Busy, _: Asked) -> Answered:
+    return problem(Slug.BUSY, str(error)), {"Retry-After": str(error.retry_after)}
+
+
+def _storage(_: Exception, __: Asked) -> Answered:
+    return problem(Slug.STORAGE, "The database does not answer or is full; nothing was stored"), {"Retry-After": "5"}
+
+
+# The first that fits, so that the particular stands before the general.
+_TOLD: Final[list[tuple[type[Exception], Callable[[Any, Asked], Answered]]]] = [
+    (Refusal, _refused),
+    (CalibrationError, _not_computable),
+    (msgspec.DecodeError, _unreadable),
+    (UnsupportedMediaType, _wrong_media_type),
+    (store.NotFound, _not_found),
+    (store.Stale, _stale),
+    (store.Conflict, _conflict),
+    (store.KeyReused, _key_reused),
+    (store.BadCursor, _bad_cursor),
+    (store.Busy, _busy),
+    (store.Closed, _storage),
+    (OperationalError, _storage),
+    (rules.NotAllowed, _not_allowed),
+    (rules.NotLegal, _not_legal),
+    (ValidationException, _parameters),
+    (MethodNotAllowed, _no_such_method),
+    (NotFoundException, _no_such_path),
+    (HTTPException, _of_the_framework),
+]
 
 
 def answer(found: Problem, request_id: str, headers: dict[str, str] | None = None) -> Response[bytes]:

@@ -27,10 +27,11 @@ MEANINGS = {
 _KINDS: list[tuple[type[Exception] | tuple[type[Exception], ...], int]] = [
     ((errors.QuantityError, errors.NotCanonicalError, errors.TableError), INPUT),
     ((errors.UnreadableError, errors.NotComputableError, errors.TooLargeError, errors.UnknownReferenceError), INPUT),
-    (errors.NotFoundError, NOT_FOUND),
+    ((errors.NotFoundError, errors.MissingError), NOT_FOUND),
     ((errors.ConflictError, errors.StaleError, errors.KeyReusedError, errors.PreconditionMissingError), CONFLICT),
     ((errors.KeyMissingError, errors.KeyRefusedError, errors.NotAllowedError), ACCESS),
     ((errors.UnreachableError, errors.BusyError, errors.StorageError, errors.HeldError), UNREACHABLE),
+    (errors.TakenError, CONFLICT),
     (errors.NotInstalledError, NOT_INSTALLED),
 ]
 

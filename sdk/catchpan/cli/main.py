@@ -3,7 +3,8 @@
 import sys
 from collections.abc import Sequence
 
-from cyclopts import App
+import msgspec
+from cyclopts import App, CycloptsError
 
 from catchpan import __version__
 from catchpan.cli import exits
@@ -39,7 +40,11 @@ for _name, _place in _COMMANDS.items():
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run a command; every error ends here."""
     try:
-        app(arguments, result_action="return_value")
+        app(arguments, result_action="return_value", exit_on_error=False, print_error=False)
+    except CycloptsError as error:
+        say(f"catchpan: {error}")
+        say("catchpan --help, or --help behind a command, shows how")
+        sys.exit(exits.USAGE)
     except CatchpanError as error:
         _explain(error)
         sys.exit(exits.exit_code(error))
@@ -56,7 +61,8 @@ def _explain(error: CatchpanError) -> None:
     if not isinstance(error, ProblemError):
         return
     for fault in error.problem.errors:
-        at = fault.pointer or "the request"
-        say(f"  at {at}: {fault.detail}" + (f" (allowed: {fault.allowed})" if fault.allowed else ""))
+        given = "" if fault.given is None else f" is {msgspec.json.encode(fault.given).decode()}"
+        allowed = f"; allowed: {fault.allowed}" if fault.allowed else ""
+        say(f"  {fault.pointer or 'the request'}{given}{allowed}")
     if error.problem.request:
         say(f"  request {error.problem.request}")

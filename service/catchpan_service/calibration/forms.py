@@ -36,10 +36,9 @@ def offset_power_inverse(
     flow: FloatArray, *, flow_scale: FloatArray, dead_opening: FloatArray, exponent: FloatArray
 ) -> FloatArray:
     """Opening c + (q/a)^(1/p) that gives a flow; NaN for a flow that is not above 0, inf beyond all numbers."""
-    flows = flow > 0.0
-    safe = np.where(flows, flow, 1.0)
-    with np.errstate(over="ignore"):
-        return np.where(flows, dead_opening + (safe / flow_scale) ** (1.0 / exponent), np.nan)
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        opening = dead_opening + np.exp(np.log(flow / flow_scale) / exponent)
+    return np.where(flow > 0.0, opening, np.nan)
 
 
 def offset_power_log_gradient(

@@ -54,10 +54,7 @@ def overlap_cv(
     """
     nodes = lattice(positions)
     if nodes is None:
-        return {
-            way: folded_cv(positions=positions, rates=rates, spacings=spacings, driving=way)
-            for way in driving
-        }
+        return {way: folded_cv(positions=positions, rates=rates, spacings=spacings, driving=way) for way in driving}
     index = np.rint((positions - positions[0]) / nodes).astype(np.intp)
     spread = rates if len(index) == index[-1] + 1 else _resampled(rates, index)
     matrix = _lag_matrix(nodes, positions[0], index[-1] + 1, spacings.tobytes(), tuple(driving))
@@ -105,9 +102,7 @@ def _lag_products(rates: FloatArray) -> FloatArray:
 
 
 @lru_cache(maxsize=8)
-def _lag_matrix(
-    step: float, origin: float, nodes: int, spacings: bytes, driving: tuple[Driving, ...]
-) -> FloatArray:
+def _lag_matrix(step: float, origin: float, nodes: int, spacings: bytes, driving: tuple[Driving, ...]) -> FloatArray:
     """Return (5 nodes - 1, ways * k): CV^2 + 1 from lag products."""
     spacing = np.frombuffer(spacings) / step
     blocks = [_lag_weights(spacing, origin / step, nodes, way) * spacing[:, None] for way in driving]

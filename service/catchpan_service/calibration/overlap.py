@@ -165,9 +165,7 @@ def overlap(
         driving_tolerance,
     )
     _check(rule, driving, rate, label_highest_rate)
-    spacings = (
-        _default_spacings(pattern, rule) if spacings is None else np.asarray(spacings, dtype=np.float64)
-    )
+    spacings = _default_spacings(pattern, rule) if spacings is None else np.asarray(spacings, dtype=np.float64)
     _check_spacings(spacings, SMALLEST_SPACING_SHARE * float(np.ptp(pattern.position)))
     measures = shape(pattern)
     by_driving = {way: _answer(pattern, measures, spacings, way, rule) for way in driving}
@@ -187,9 +185,7 @@ def overlap(
     )
 
 
-def _answer(
-    pattern: Pattern, measures: Shape, spacings: FloatArray, driving: Driving, rule: _Rule
-) -> DrivingAnswer:
+def _answer(pattern: Pattern, measures: Shape, spacings: FloatArray, driving: Driving, rule: _Rule) -> DrivingAnswer:
     even = _evenness(pattern, spacings, driving, rule)
     found = _search(pattern, driving, rule)
     widest = _widest(found.ranges, rule.tolerance, np.inf)
@@ -225,15 +221,11 @@ def _least_cv(found: Search, half_rate_width: float | None) -> float | None:
 def _evenness(pattern: Pattern, spacings: FloatArray, driving: Driving, rule: _Rule) -> Evenness:
     if rule.evaluation == "continuous":
         return _folded(pattern, spacings, driving)
-    fields = [
-        station_field(pattern=pattern, spacing=spacing, driving=driving) for spacing in spacings.tolist()
-    ]
+    fields = [station_field(pattern=pattern, spacing=spacing, driving=driving) for spacing in spacings.tolist()]
     ddof = 1 if rule.deviation == "sample" else 0
     for place in (place for place, field in enumerate(fields) if len(field) <= ddof):
         message = f"Spacing {place + 1} leaves one station in a period, and a sample of one has no deviation."
-        raise _error(
-            "too_few_stations", message, ("spacings", place), spacings[place], "two pan steps or more"
-        )
+        raise _error("too_few_stations", message, ("spacings", place), spacings[place], "two pan steps or more")
     relative = [field / field.mean() for field in fields]
     rows = [(field.std(ddof=ddof), field.min(), field.max()) for field in relative]
     return Evenness(*np.array(rows).T)
@@ -260,16 +252,12 @@ def _default_spacings(pattern: Pattern, rule: _Rule) -> FloatArray:
     return np.asarray(step * np.arange(first * parts, parts * steps + 1), dtype=np.float64)
 
 
-def _station_counts(
-    pattern: Pattern, spacings: FloatArray, driving: Sequence[Driving]
-) -> dict[Driving, IntArray]:
+def _station_counts(pattern: Pattern, spacings: FloatArray, driving: Sequence[Driving]) -> dict[Driving, IntArray]:
     steps = station_steps(spacings, stations(pattern.position)[1])
     return {way: steps * (2 if way == "back_and_forth" else 1) for way in driving}
 
 
-def _check(
-    rule: _Rule, driving: Sequence[Driving], rate: float | None, label_highest_rate: float | None
-) -> None:
+def _check(rule: _Rule, driving: Sequence[Driving], rate: float | None, label_highest_rate: float | None) -> None:
     if not 0 < rule.cv_limit < 1:
         raise _error(
             "bad_cv_limit",
@@ -283,9 +271,7 @@ def _check(
         raise _error("bad_driving_tolerance", message, ("driving_tolerance",), rule.tolerance, "0 or above")
     if rule.evaluation == "continuous" and rule.deviation == "sample":
         message = "The continuous evaluation takes all ground, which is no sample."
-        raise _error(
-            "sample_of_all_ground", message, ("deviation",), rule.deviation, "population, or stations"
-        )
+        raise _error("sample_of_all_ground", message, ("deviation",), rule.deviation, "population, or stations")
     if not driving or set(driving) - set(DRIVINGS):
         message = "The way of driving is not known."
         raise _error("bad_driving", message, ("driving",), driving, "one_way, back_and_forth or both")
@@ -297,17 +283,13 @@ def _check(
 
 def _check_spacings(spacings: FloatArray, smallest: float) -> None:
     if spacings.ndim != 1 or not len(spacings):
-        raise _error(
-            "no_spacings", "No spacing was given.", ("spacings",), spacings.shape, "one spacing or more"
-        )
+        raise _error("no_spacings", "No spacing was given.", ("spacings",), spacings.shape, "one spacing or more")
     for place in np.flatnonzero(~((spacings >= smallest) & (spacings < np.inf))):
         message = f"Spacing {place + 1} is no distance between passes."
         allowed = f"{SMALLEST_SPACING_SHARE:.0%} of the row's width or more"
         raise _error("bad_spacing", message, ("spacings", int(place)), spacings[place], allowed)
 
 
-def _error(
-    code: str, message: str, where: tuple[str | int, ...], given: object, allowed: str
-) -> CalibrationError:
+def _error(code: str, message: str, where: tuple[str | int, ...], given: object, allowed: str) -> CalibrationError:
     plain = given.item() if isinstance(given, np.generic) else given
     return CalibrationError(code, message, where=where, given=plain, allowed=allowed)

@@ -58,9 +58,7 @@ def _end_pans(pattern: Pattern) -> Iterator[Finding]:
         caught = float(pattern.rate[pan])
         if not caught:
             continue
-        severity = (
-            "note" if caught < THROW_SHARE * largest else "look" if caught <= END_PAN_STOP * mean else "stop"
-        )
+        severity = "note" if caught < THROW_SHARE * largest else "look" if caught <= END_PAN_STOP * mean else "stop"
         share = f"{caught / largest:.0%}"
         what = f"End pan {pan + 1} holds {share} of the fullest pan: the row may end inside the throw."
         advice = "Lengthen the row until both end pans stay empty, and drive it again."
@@ -68,9 +66,7 @@ def _end_pans(pattern: Pattern) -> Iterator[Finding]:
 
 
 def _skew(measures: Shape) -> Iterator[Finding]:
-    side, share = max(
-        [("left", measures.left_share), ("right", 1 - measures.left_share)], key=lambda pair: pair[1]
-    )
+    side, share = max([("left", measures.left_share), ("right", 1 - measures.left_share)], key=lambda pair: pair[1])
     if share > LARGEST_SIDE_SHARE:
         what = f"The pattern is heavy on the {side}: {share:.0%} of the material lands there."
         advice = "Check vanes, gates and the pattern adjustment, then test again; skew shows as stripes."
@@ -80,9 +76,7 @@ def _skew(measures: Shape) -> Iterator[Finding]:
 def _rows(pattern: Pattern) -> Iterator[Finding]:
     if pattern.rows == 1:
         advice = "Drive two more rows the same way, and weigh each by itself."
-        yield Finding(
-            "one_row_only", "note", "One row alone does not show how far pans scatter.", advice, ("rows",)
-        )
+        yield Finding("one_row_only", "note", "One row alone does not show how far pans scatter.", advice, ("rows",))
         return
     off = pattern.row_levels - 1
     row = int(np.argmax(np.abs(off)))
@@ -111,12 +105,8 @@ def _pan_count(pattern: Pattern, measures: Shape) -> Iterator[Finding]:
         return
     inside = (pattern.position >= -measures.half_rate_left) & (pattern.position <= measures.half_rate_right)
     if inside.sum() < FEWEST_PANS_INSIDE:
-        what = (
-            f"Only {inside.sum()} pans lie inside the half-rate width; {FEWEST_PANS_INSIDE} show its shape."
-        )
-        yield Finding(
-            "few_pans", "note", what, "Set the pans closer together for the next test.", ("positions",)
-        )
+        what = f"Only {inside.sum()} pans lie inside the half-rate width; {FEWEST_PANS_INSIDE} show its shape."
+        yield Finding("few_pans", "note", what, "Set the pans closer together for the next test.", ("positions",))
 
 
 def _spacings(largest: Mapping[str, float | None]) -> Iterator[Finding]:

@@ -199,9 +199,7 @@ def _crossing(x: FloatArray, y: FloatArray, level: float) -> float:
 
 def _filled(positions: FloatArray, masses: FloatArray) -> FloatArray:
     """Return the rows with each missing pan put straight between its neighbours."""
-    rows = [
-        np.interp(positions, positions[there], row[there]) for row in masses for there in [~np.isnan(row)]
-    ]
+    rows = [np.interp(positions, positions[there], row[there]) for row in masses for there in [~np.isnan(row)]]
     return np.array(rows)
 
 
@@ -225,9 +223,7 @@ def _check_positions(positions: FloatArray) -> None:
     where: tuple[str | int, ...] = ("positions",)
     if positions.ndim != 1 or len(positions) < FEWEST_PANS:
         message = f"A row needs {FEWEST_PANS} pans or more."
-        raise CalibrationError(
-            "too_few_pans", message, where=where, given=positions.size, allowed="3 pans or more"
-        )
+        raise CalibrationError("too_few_pans", message, where=where, given=positions.size, allowed="3 pans or more")
     for pan in np.flatnonzero(~np.isfinite(positions)):
         _refuse(
             "not_finite",
@@ -237,17 +233,13 @@ def _check_positions(positions: FloatArray) -> None:
         )
     for pan in np.flatnonzero(np.diff(positions) <= 0) + 1:
         message = f"Pan {pan + 1} does not lie to the right of pan {pan}."
-        _refuse(
-            "not_ascending", message, (*where, int(pan)), positions[pan], "ascending positions, each once"
-        )
+        _refuse("not_ascending", message, (*where, int(pan)), positions[pan], "ascending positions, each once")
     if positions[0] > 0 or positions[-1] < 0:
         message = "The row of pans does not reach the middle of the pass, which is position 0."
         _refuse("middle_not_covered", message, where, positions[0], "pans on both sides of position 0")
 
 
-def _check_rows(
-    positions: FloatArray, masses: FloatArray, passes: Sequence[int], headings: Sequence[str]
-) -> None:
+def _check_rows(positions: FloatArray, masses: FloatArray, passes: Sequence[int], headings: Sequence[str]) -> None:
     if masses.ndim != 2 or masses.shape[1] != len(positions) or not len(masses):
         allowed = f"rows of {len(positions)} masses, one for each position"
         message = "Each row needs one mass for each pan position."
@@ -274,9 +266,7 @@ def _check_pan(pan_area: float, pan_tare: float) -> None:
     if not (pan_area > 0 and np.isfinite(pan_area)):
         _refuse("bad_pan_area", "The area of a pan must be above zero.", ("pan_area",), pan_area, "above 0")
     if not (pan_tare >= 0 and np.isfinite(pan_tare)):
-        _refuse(
-            "bad_pan_tare", "The mass of an empty pan is below zero.", ("pan_tare",), pan_tare, "0 or above"
-        )
+        _refuse("bad_pan_tare", "The mass of an empty pan is below zero.", ("pan_tare",), pan_tare, "0 or above")
 
 
 def _check_masses(masses: FloatArray, pan_tare: float) -> None:
@@ -284,17 +274,13 @@ def _check_masses(masses: FloatArray, pan_tare: float) -> None:
         message = f"The mass of pan {pan + 1} in row {row + 1} is not a number."
         _refuse("not_finite", message, ("rows", int(row), "masses", int(pan)), masses[row, pan])
     for row, pan in np.argwhere(masses < pan_tare):
-        message = f"Pan {pan + 1} in row {row + 1} weighs less than " + (
-            "an empty pan." if pan_tare else "nothing."
-        )
+        message = f"Pan {pan + 1} in row {row + 1} weighs less than " + ("an empty pan." if pan_tare else "nothing.")
         where = ("rows", int(row), "masses", int(pan))
         _refuse("mass_below_tare", message, where, masses[row, pan], "the mass of an empty pan or above")
     for row, pan in np.argwhere(np.isnan(masses[:, [0, -1]])):
         last = int(pan) * (masses.shape[1] - 1)
         message = f"Pan {last + 1} in row {row + 1} is missing, and an outermost pan cannot be filled."
-        _refuse(
-            "end_pan_missing", message, ("rows", int(row), "masses", last), None, "a mass for both end pans"
-        )
+        _refuse("end_pan_missing", message, ("rows", int(row), "masses", last), None, "a mass for both end pans")
     for row in np.flatnonzero(np.nan_to_num(masses - pan_tare).sum(axis=1) <= 0):
         message = f"All pans of row {row + 1} are empty."
         _refuse("row_empty", message, ("rows", int(row)), 0.0, "some material in some pan")

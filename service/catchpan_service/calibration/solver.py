@@ -10,8 +10,9 @@ times the arithmetic; :func:`solve_many` runs the same steps on arrays and drops
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
@@ -242,7 +243,7 @@ class _Batch:
     prior: FloatArray
     precision: FloatArray
 
-    def of(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> "_Batch":
+    def of(self, rows: NDArray[np.intp]) -> "_Batch":
         return _Batch(*[getattr(self, name)[rows] for name in self.__slots__])
 
 
@@ -252,34 +253,33 @@ def solve_many(problems: Sequence[Problem]) -> list[Solution]:
         return [solve(problem) for problem in problems]
     batch = _batch(problems)
     warm = np.array([problem.start is not None for problem in problems])
-    start = np.array([problem.start or (0.0, 1.0) for problem in problems])
+    start = np.array([problem.start or (0.0, 1.0) for problem in problems]).T
     if not warm.all():
-        start[~warm] = _best_lines(batch.of(~warm))
+        start = np.where(warm, start, _best_lines(batch))
     state, converged = _solve_batch(batch, start, warm)
-    columns = state.tolist()
     return [
-        Solution(row[0], row[1], row[2], row[3], tuple(row[4:10]), (row[10], row[11]), done)
-        for row, done in zip(columns, converged.tolist(), strict=True)
+        Solution(a, c, p, chi_square, (aa, ac, ap, cc, cp, pp), (by_dead, by_exponent), done)
+        for (a, c, p, chi_square, aa, ac, ap, cc, cp, pp, by_dead, by_exponent), done in zip(
+            state.T.tolist(), converged.tolist(), strict=True
+        )
     ]
 
 
 def _batch(problems: Sequence[Problem]) -> _Batch:
-    longest = max(len(problem.opening) for problem in problems)
+    counts = np.array([len(problem.opening) for problem in problems])
+    real = np.arange(counts.max()) < counts[:, None]
 
-    def padded(name: str, fill: float) -> FloatArray:
-        rows = [getattr(problem, name) for problem in problems]
-        return np.array([row + [fill] * (longest - len(row)) for row in rows])
+    def padded(columns: Iterable[list[float]], fill: float) -> FloatArray:
+        table = np.full(real.shape, fill)
+        table[real] = np.fromiter(chain.from_iterable(columns), np.float64, counts.sum())
+        return table
 
-    opening, flow, uncertainty = padded("opening", 2.0), padded("flow", 1.0), padded("uncertainty", np.inf)
+    opening = padded((problem.opening for problem in problems), 2.0)
+    flow = padded((problem.flow for problem in problems), 1.0)
+    weight = 1.0 / padded((problem.uncertainty for problem in problems), np.inf)
+    single = np.array([(*one.dead_bounds, *one.exponent_bounds, *one.prior, one.precision) for one in problems])
     return _Batch(
-        opening,
-        1.0 / uncertainty,
-        flow / uncertainty,
-        np.log(flow),
-        np.array([problem.dead_bounds for problem in problems]),
-        np.array([problem.exponent_bounds for problem in problems]),
-        np.array([problem.prior for problem in problems]),
-        np.array([problem.precision for problem in problems]),
+        opening, weight, flow * weight, np.log(flow), single[:, 0:2], single[:, 2:4], single[:, 4:8], single[:, 8]
     )
 
 
@@ -287,7 +287,7 @@ def _best_lines(batch: _Batch) -> FloatArray:
     real = (batch.weight > 0.0).astype(np.float64)
     flows = _centred_batch(batch.log_flow, real)
     best = np.full(len(real), np.inf)
-    start = np.zeros((len(real), 2))
+    start = np.zeros((2, len(real)))
     low, high = batch.dead_bounds.T
     for share in START_SHARES:
         dead = low + share * (high - low)
@@ -297,7 +297,7 @@ def _best_lines(batch: _Batch) -> FloatArray:
         misses = exponent * (exponent * spread - 2.0 * rise)
         better = misses < best
         best = np.where(better, misses, best)
-        start[better] = np.stack([dead, exponent], axis=1)[better]
+        start = np.where(better, [dead, exponent], start)
     return start
 
 
@@ -311,34 +311,34 @@ def _dot(left: FloatArray, right: FloatArray) -> FloatArray:
 
 
 def _solve_batch(batch: _Batch, start: FloatArray, warm: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Iterate until all have converged; rows of the state are those of :func:`_evaluate_batch`."""
-    final = _evaluate_batch(batch, start[:, 0], start[:, 1])
-    converged = np.zeros(len(final), dtype=bool)
-    active = np.arange(len(final))
+    """Iterate until all have converged; columns are problems, rows those of :func:`_evaluate_batch`."""
+    final = _evaluate_batch(batch, start[0], start[1])
+    count = final.shape[1]
+    converged, active = np.zeros(count, dtype=bool), np.arange(count)
     state, damping = final.copy(), np.where(warm, WARM_DAMPING, FIRST_DAMPING)
     for _ in range(MOST_STEPS):
         dead, exponent = _step_batch(batch, state, damping)
-        gain = np.abs(state[:, 10] * (dead - state[:, 1])) + np.abs(state[:, 11] * (exponent - state[:, 2]))
-        done = (gain <= batch.precision**2 * state[:, 4]) | (damping > MOST_DAMPING)
+        gain = np.abs(state[10] * (dead - state[1])) + np.abs(state[11] * (exponent - state[2]))
+        done = (gain <= batch.precision**2 * state[4]) | (damping > MOST_DAMPING)
         if done.any():
-            final[active[done]] = state[done]
+            final[:, active[done]] = state[:, done]
             converged[active[done]] = True
-            left = ~done
-            batch, active, state, damping = batch.of(left), active[left], state[left], damping[left]
+            left = np.flatnonzero(~done)
+            batch, active, state, damping = batch.of(left), active[left], state[:, left], damping[left]
             dead, exponent = dead[left], exponent[left]
             if not len(active):
                 break
         trial = _evaluate_batch(batch, dead, exponent)
-        chi_square, size = state[:, 3], state[:, 4]
-        better = trial[:, 3] <= chi_square + ROUNDING * (np.sqrt(chi_square * size) + ROUNDING * size)
-        state = np.where(better[:, None], trial, state)
+        chi_square, size = state[3], state[4]
+        better = trial[3] <= chi_square + ROUNDING * (np.sqrt(chi_square * size) + ROUNDING * size)
+        state = np.where(better, trial, state)
         damping = np.where(better, np.maximum(damping * 0.01, LEAST_DAMPING), damping * 10.0)
-    final[active] = state
+    final[:, active] = state
     return final, converged
 
 
 def _evaluate_batch(batch: _Batch, dead: FloatArray, exponent: FloatArray) -> FloatArray:
-    """Columns: scale, c, p, chi-square, the six of the normal matrix, the two of the descent."""
+    """Rows: scale, c, p, chi-square, the six of the normal matrix, the two of the descent."""
     above = batch.opening - dead[:, None]
     z = np.log(above)
     f = batch.weight * np.exp(exponent[:, None] * z)
@@ -349,7 +349,7 @@ def _evaluate_batch(batch: _Batch, dead: FloatArray, exponent: FloatArray) -> Fl
     mean_dead, weight_dead, mean_exponent, weight_exponent = batch.prior.T
     off_dead, off_exponent = dead - mean_dead, exponent - mean_exponent
     square, p = scale * scale, exponent
-    return np.stack(
+    return np.array(
         [
             scale,
             dead,
@@ -363,13 +363,12 @@ def _evaluate_batch(batch: _Batch, dead: FloatArray, exponent: FloatArray) -> Fl
             square * _dot(g, g) + weight_exponent,
             -scale * p * _dot(k, r) - weight_dead * off_dead,
             scale * _dot(g, r) - weight_exponent * off_exponent,
-        ],
-        axis=1,
+        ]
     )
 
 
 def _step_batch(batch: _Batch, state: FloatArray, damping: FloatArray) -> tuple[FloatArray, FloatArray]:
-    _, dead, exponent, _, aa, ac, ap, cc, cp, pp, by_dead, by_exponent = state.T
+    _, dead, exponent, _, aa, ac, ap, cc, cp, pp, by_dead, by_exponent = state
     first, cross, second = cc - ac * ac / aa, cp - ac * ap / aa, pp - ap * ap / aa
     first = first + damping * np.abs(first) + TINY
     second = second + damping * np.abs(second) + TINY

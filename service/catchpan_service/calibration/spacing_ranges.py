@@ -27,9 +27,7 @@ _PLACES = np.linspace(0.0, 1.0, 5)
 _COEFFICIENTS = np.linalg.inv(np.vander(_PLACES))
 """A quartic's coefficients, highest power first, from its values at the five places."""
 
-_BERNSTEIN = np.linalg.inv(
-    np.array([1, 4, 6, 4, 1]) * np.vander(_PLACES, increasing=True) * np.vander(1 - _PLACES)
-)
+_BERNSTEIN = np.linalg.inv(np.array([1, 4, 6, 4, 1]) * np.vander(_PLACES, increasing=True) * np.vander(1 - _PLACES))
 """Its Bernstein coefficients, between whose least and largest it stays."""
 
 
@@ -69,9 +67,7 @@ def search(pattern: Pattern, driving: Driving, cv_limit: float) -> Search:
         Below 1.
     """
     edges, spacings, exact = _layout(pattern.position.tobytes(), driving)
-    cv = overlap_cv(
-        positions=pattern.position, rates=pattern.rate[None], spacings=spacings, driving=(driving,)
-    )
+    cv = overlap_cv(positions=pattern.position, rates=pattern.rate[None], spacings=spacings, driving=(driving,))
     excess = cv[driving][0] ** 2 - cv_limit**2
     cells = np.column_stack([excess[:-1].reshape(-1, 4), excess[4::4]])
     roots = _roots(edges, cells)

@@ -82,9 +82,7 @@ def superpose(*, positions: FloatArray, rate: FloatArray, spacings: FloatArray, 
     )
 
 
-def folded_cv(
-    *, positions: FloatArray, rates: FloatArray, spacings: FloatArray, driving: Driving
-) -> FloatArray:
+def folded_cv(*, positions: FloatArray, rates: FloatArray, spacings: FloatArray, driving: Driving) -> FloatArray:
     """Return (patterns, k), the population CV of many patterns (patterns, n), by folding each.
 
     Parameters
@@ -118,9 +116,7 @@ def _folds(positions: FloatArray, spacings: FloatArray, driving: Driving) -> Ite
     return (_fold(positions, part, driving) for part in np.array_split(spacings, parts))
 
 
-def _pieces(
-    positions: FloatArray, s: FloatArray, driving: Driving
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _pieces(positions: FloatArray, s: FloatArray, driving: Driving) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return start, length and period, (k, pieces) each, of the field's straight pieces; `s` is (k, 1)."""
     knots, period = positions + 0 * s, s
     if driving == "back_and_forth":
@@ -148,9 +144,7 @@ def _fold(positions: FloatArray, spacings: FloatArray, driving: Driving) -> _Fol
     starts, length, period = _pieces(positions, s, driving)
     middle = starts + length / 2
     ways = [(middle, 1.0)] if driving == "one_way" else [(middle, 1.0), (s - middle, -1.0)]
-    parts = [
-        _contributions(positions, at.ravel(), period.ravel(), sign * length.ravel()) for at, sign in ways
-    ]
+    parts = [_contributions(positions, at.ravel(), period.ravel(), sign * length.ravel()) for at, sign in ways]
     row, column, value, rise = (np.concatenate(part) for part in zip(*parts, strict=True))
     shape = (middle.size, len(positions))
     maps = [sparse.coo_array((data, (row, column)), shape=shape).tocsr() for data in (value, rise)]

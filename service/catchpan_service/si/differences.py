@@ -18,7 +18,7 @@ from catchpan_service.si.telling import Telling
 TOLERANCE = 0.05
 """Relative change of a laid rate that does not matter (UMass Amherst, Rotary Spreader Calibration Procedures)."""
 
-_TOLD_APART = {"curve", "calibration", "work_rates", "passes", "format"}
+_TOLD_APART = {"curve", "calibration", "pan_tests", "work_rates", "passes", "format"}
 
 
 def changes(before: Content, after: Content, *, tolerance: float, system: System) -> list[Change]:
@@ -28,6 +28,7 @@ def changes(before: Content, after: Content, *, tolerance: float, system: System
         *_openings(before, after, tolerance, tell),
         *_flows(before, after, tolerance, tell),
         *_passes(before, after, tell),
+        *_measurements(before, after),
         *_members(before, after),
     ]
 
@@ -39,18 +40,19 @@ def _openings(before: Content, after: Content, tolerance: float, tell: Telling) 
         old = earlier.pop(work.purpose, None)
         then = None if old is None else _setting(before, old)
         now = _setting(after, work)
-        moved = _laid_anew(before, after, then)
-        same = old is not None and _told_setting(before, old, then, tell) == _told_setting(after, work, now, tell)
-        if not same:
+        asked = _asked(after, work, tell)
+        moved = _laid_anew(after, then, now)
+        told_before = "-" if old is None else _told_setting(then, _asked(before, old, tell), asked)
+        if told_before != _told_setting(now, asked, asked):
             yield Change(
-                what=f"{work.purpose}: opening for {_asked(after, work, tell)}",
-                before="-" if old is None else _told_setting(before, old, then, tell),
-                after=_told_setting(after, work, now, tell),
+                what=f"{work.purpose}: opening for {asked}",
+                before=told_before,
+                after=_told_setting(now, asked, asked),
                 moved=None if moved is None else tell.one(Ratio, moved),
                 within_tolerance=None if moved is None else abs(moved) <= tolerance,
             )
     for gone in earlier.values():
-        told = _told_setting(before, gone, _setting(before, gone), tell)
+        told = _told_setting(_setting(before, gone), _asked(before, gone, tell), "")
         yield Change(what=f"{gone.purpose}: work rate", before=told, after="-", moved=None, within_tolerance=None)
 
 
@@ -66,18 +68,18 @@ def _asked(content: Content, work: WorkRate, tell: Telling) -> str:
     return f"{_told(work.rate, tell)} at {_told(work.speed, tell)} on {_told(driven.width, tell)}"
 
 
-def _told_setting(content: Content, work: WorkRate, setting: OpeningAnswer | None, tell: Telling) -> str:
-    if setting is None or setting.opening is None:
-        return "no opening"
-    asked = _asked(content, work, tell)
-    return f"{setting.opening.value:.1f} % ({asked})"
+def _told_setting(setting: OpeningAnswer | None, asked: str, known: str) -> str:
+    """An opening, with what it is for where that is not said already."""
+    opening = "no opening" if setting is None or setting.opening is None else f"{setting.opening.value:.1f} %"
+    return opening if asked == known else f"{opening} for {asked}"
 
 
-def _laid_anew(before: Content, after: Content, then: OpeningAnswer | None) -> float | None:
-    """By how much the earlier opening, left as it was, would now lay more or less; relative."""
-    if then is None or then.opening is None or before.curve is None or after.curve is None:
+def _laid_anew(after: Content, then: OpeningAnswer | None, now: OpeningAnswer | None) -> float | None:
+    """By how much the earlier opening, left as it was, would now lay more or less than is wanted; relative."""
+    if then is None or then.opening is None or now is None or after.curve is None:
         return None
-    return _relative(received(before.curve), received(after.curve), then.opening.si)
+    laid = float(flow(received(after.curve), then.opening.si))
+    return laid / now.flow.si - 1 if np.isfinite(laid) else None
 
 
 def _relative(before: FlowCurve, after: FlowCurve, opening: float) -> float | None:
@@ -130,6 +132,19 @@ def _pass_told(one: Pass | None, tell: Telling) -> str:
     return ", ".join(parts)
 
 
+def _measurements(before: Content, after: Content) -> Iterator[Change]:
+    """Catches and pan tests that are others, by their count: what they change is told above."""
+    if before.calibration != after.calibration:
+        yield _counted("catches", *(len(one.calibration.catches) if one.calibration else 0 for one in (before, after)))
+    if before.pan_tests != after.pan_tests:
+        yield _counted("pan tests", len(before.pan_tests), len(after.pan_tests))
+
+
+def _counted(what: str, then: int, now: int) -> Change:
+    told = str(now) if then != now else f"{now}, others"
+    return Change(what=what, before=str(then), after=told, moved=None, within_tolerance=None)
+
+
 def _members(before: Content, after: Content) -> Iterator[Change]:
     """Every other member that was changed, by its place in the content."""
     old, new = _flat(msgspec.to_builtins(before)), _flat(msgspec.to_builtins(after))
@@ -142,10 +157,6 @@ def _members(before: Content, after: Content) -> Iterator[Change]:
                 moved=None,
                 within_tolerance=None,
             )
-    count = [0 if one.calibration is None else len(one.calibration.catches) for one in (before, after)]
-    if msgspec.to_builtins(before.calibration) != msgspec.to_builtins(after.calibration):
-        told = [f"{number} catches" for number in count]
-        yield Change(what="catches", before=told[0], after=told[1], moved=None, within_tolerance=None)
 
 
 def _flat(document: Any, place: str = "") -> dict[str, Any]:

@@ -1,0 +1,199 @@
+"""``catchpan demo``: the whole job once, on invented data, with the service in this process."""
+
+from collections.abc import Callable
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from catchpan import demo as files
+from catchpan.cli import curve, opening, overlap, profile
+from catchpan.cli.connection import service_module
+from catchpan.cli.files import fit
+from catchpan.cli.printing import put, say
+from catchpan.contract.curves import FlowCurveAnswer, FlowCurveRequest
+from catchpan.contract.machine_kinds import MachineKindRequest
+from catchpan.contract.materials import Analysis, MaterialRequest
+from catchpan.contract.openings import ChartRequest, OpeningRequest
+from catchpan.contract.overlaps import OverlapAnswer, OverlapRequest
+from catchpan.contract.profiles import (
+    Conditions,
+    Content,
+    PanTest,
+    Pass,
+    Profile,
+    ProfileRequest,
+    ReleaseRequest,
+    Revision,
+    RevisionRequest,
+    WorkRate,
+)
+from catchpan.quantities import Area, Length, Mass, Rate, Rates, Ratio, Speed, Speeds
+from catchpan.tables import read_catches, read_pans
+
+COMPANY = "Alder Hollow Grounds"
+MATERIAL = MaterialRequest(
+    name="Hollow Green 24-0-11",
+    maker="Fernwick Mills",
+    analysis=Analysis(nitrogen=Ratio(24, "%"), potash=Ratio(11, "%")),
+    bag=Mass(50, "lb"),
+    label_highest_rate=Rate(4.2, "lb/1000ft2"),
+    note="invented for the demo",
+)
+KIND = MachineKindRequest(name="Ride-on 120", opening_step=Ratio(0.5, "%"), note="invented for the demo")
+SPACING, EDGE = Length(11, "ft"), Length(4.5, "ft")
+RATE, SPEED = Rate(3.2, "lb/1000ft2"), Speed(3.5, "mph")
+CAUTIONS = """Before a catch: parked, brake set, wheels chocked, impeller disconnected or guarded and proved still; bucket and
+chute placed before the gate is opened from the seat; nobody reaches in; key out before emptying. Gloves, eye
+protection, no dust in the face. The product label, the machine's manual and local rules come first."""
+
+
+def demo(*, folder: Path | None = None) -> None:
+    """Run the whole job once on invented data: catches, curve, openings, overlap, profile, release.
+
+    Example: catchpan demo --folder trial
+
+    Parameters
+    ----------
+    folder
+        Where to leave the files; a new folder catchpan-demo by default.
+    """
+    place = _new_folder(folder)
+    files.copy_to(place)
+    environment = {"CATCHPAN_DATABASE": str(place / "catchpan.sqlite"), "CATCHPAN_ORGANISATION": COMPANY}
+    from catchpan.client import Catchpan
+
+    put(f"{COMPANY} (an invented company, its material, machine and numbers too) calibrates a spreader.")
+    with Catchpan.in_process(service_module("local").open_app(environment, stores=True)) as client:
+        _job(client, place)
+    put()
+    put(f"All files are in {place}:")
+    for file in sorted(place.iterdir()):
+        put(f"  {file.name}")
+
+
+def _job(client: Any, place: Path) -> None:
+    step = _steps()
+    step("Service and database", "catchpan serve")
+    put(f"A service in this process, on {place / 'catchpan.sqlite'}; organisation: {client.organisation().name}.")
+    step("Material and machine kind", 'catchpan material add "Hollow Green 24-0-11" --bag "50 lb" ...')
+    product, kind = client.add_material(MATERIAL), client.add_machine_kind(KIND)
+    put(f"{product.name} in bags of {product.bag}; label: at most {product.label_highest_rate}.  {kind.name}.")
+    step("Catch and weigh", "catches.csv")
+    put(CAUTIONS)
+    put(f"\n{len(read_catches(place / files.CATCHES))} catches at five uneven openings, two durations at the smallest.")
+    curve_found = _curve(client, place, step)
+    _openings(client, place, curve_found, step)
+    spread = _pans(client, place, step)
+    saved = _save(client, place, product.id, kind.id, step)
+    step("Release it", f'catchpan profile release "{saved[0].name}" --reason "caught and checked on AH-07"')
+    _release(client, *saved)
+    _keep(place / "overlap.json", spread)
+
+
+def _steps() -> Callable[[str, str], None]:
+    numbers = count(1)
+
+    def step(title: str, command: str) -> None:
+        put()
+        put(f"{next(numbers)}. {title}")
+        put(f"   $ {command}")
+        put()
+
+    return step
+
+
+def _curve(client: Any, place: Path, step: Callable[[str, str], None]) -> FlowCurveAnswer:
+    step("Fit the flow curve, and know how sure it is", "catchpan curve fit catches.csv")
+    found = fit(place / files.CATCHES, client)
+    curve.show(found)
+    _keep(place / "curve.json", found)
+    return found
+
+
+def _openings(client: Any, place: Path, found: FlowCurveAnswer, step: Callable[[str, str], None]) -> None:
+    step(
+        "Turn the rate into an opening: the open lawn, passes 11 ft apart",
+        f'catchpan opening curve.json --rate "{RATE}" --speed "{SPEED}" --pass-spacing "{SPACING}" --opening-step "0.5 %"',
+    )
+    asked = {"curve": found.curve, "opening_step": KIND.opening_step, "label_highest_rate": MATERIAL.label_highest_rate}
+    opening.show(client.opening(OpeningRequest(**asked, rate=RATE, speed=SPEED, pass_spacing=SPACING)))
+    step(
+        "The edge pass along beds and paving: it covers once, and stands alone",
+        f'catchpan opening curve.json --rate "{RATE}" --speed "3 mph" --edge-width "{EDGE}" --opening-step "0.5 %"',
+    )
+    opening.show(client.opening(OpeningRequest(**asked, rate=RATE, speed=Speed(3, "mph"), edge_width=EDGE)))
+    step("A chart for the cab", 'catchpan chart curve.json --rate ... --speed ... --pass-spacing "11 ft"')
+    rates, speeds = Rates([2, 2.5, 3.2, 4], "lb/1000ft2"), Speeds([2.5, 3, 3.5, 4, 5], "mph")
+    chart = client.opening_chart(ChartRequest(**asked, rates=rates, speeds=speeds, pass_spacing=SPACING))
+    opening.show_chart(chart)
+    _keep(place / "chart.json", chart)
+
+
+def _pans(client: Any, place: Path, step: Callable[[str, str], None]) -> OverlapAnswer:
+    step(
+        "Check the spread: a row of pans, three passes, three rows",
+        'catchpan overlap pans.csv --pan-area "1 ft2" --passes 3 --rate "3.2 lb/1000ft2"',
+    )
+    answer: OverlapAnswer = client.overlap(_pan_test(place))
+    overlap.show(answer, detailed=False)
+    return answer
+
+
+def _pan_test(place: Path) -> OverlapRequest:
+    positions, rows = read_pans(place / files.PANS, passes=3)
+    return OverlapRequest(positions=positions, rows=rows, pan_area=Area(1, "ft2"), rate=RATE)
+
+
+def _content(place: Path) -> Content:
+    return Content(
+        format=1,
+        calibration=FlowCurveRequest(catches=read_catches(place / files.CATCHES)),
+        conditions=Conditions(machine="AH-07", lot="L2041", by="the technician", agitator="on"),
+        pan_tests=[PanTest(test=_pan_test(place))],
+        passes=[
+            Pass(name="open lawn", purpose="open ground", kind="overlapped", width=SPACING, driving="back_and_forth"),
+            Pass(name="border", purpose="along beds and paving", kind="edge", width=EDGE),
+        ],
+        work_rates=[
+            WorkRate(purpose="spring feeding", rate=RATE, speed=SPEED, pass_name="open lawn"),
+            WorkRate(purpose="spring feeding, borders", rate=RATE, speed=Speed(3, "mph"), pass_name="border"),
+        ],
+    )
+
+
+def _save(
+    client: Any, place: Path, material: str, kind: str, step: Callable[[str, str], None]
+) -> tuple[Profile, Revision]:
+    step(
+        "Write it down as a profile",
+        "catchpan profile save --material ... --machine-kind ... --catches catches.csv ...",
+    )
+    name = f"{MATERIAL.name} on {KIND.name}"
+    made: Profile = client.add_profile(ProfileRequest(material=material, machine_kind=kind, name=name))
+    saved: Revision = client.add_revision(made.id, RevisionRequest(content=_content(place), note="first of the season"))
+    put(f"{made.name}, revision {saved.number}: {saved.state.value}")
+    put(f"  digest {saved.digest}")
+    (place / "profile.json").write_bytes(client.revision_content(made.id, saved.number))
+    return made, saved
+
+
+def _release(client: Any, made: Profile, saved: Revision) -> None:
+    reason = ReleaseRequest(reason="caught and checked on AH-07")
+    released = client.release_revision(made.id, saved.number, reason, version=saved.version)
+    put(f"{made.name}, revision {released.number}: {released.state.value}")
+    profile.show_standing(released)
+    profile.show_settings(client, msgspec.json.decode(saved.content, type=Content))
+
+
+def _keep(path: Path, answer: Any) -> None:
+    path.write_bytes(msgspec.json.format(msgspec.json.encode(answer), indent=2) + b"\n")
+
+
+def _new_folder(wanted: Path | None) -> Path:
+    names = (Path(f"catchpan-demo{'' if number == 1 else f'-{number}'}") for number in count(1))
+    place = wanted or next(name for name in names if not name.exists())
+    place.mkdir(parents=True, exist_ok=True)
+    say(f"files go to {place.resolve()}")
+    return place.resolve()

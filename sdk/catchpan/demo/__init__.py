@@ -1,0 +1,13 @@
+"""Files of an invented company, for trying things out: Alder Hollow Grounds, its material, its machine, its numbers."""
+
+from importlib.resources import files
+from pathlib import Path
+
+CATCHES = "catches.csv"
+PANS = "pans.csv"
+
+
+def copy_to(folder: Path) -> None:
+    """Put the catch file and the pan file into a folder."""
+    for name in (CATCHES, PANS):
+        (folder / name).write_bytes((files(__name__) / name).read_bytes())
