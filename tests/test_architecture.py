@@ -41,8 +41,9 @@ SDK = {
         f"{CONTRACT} catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess", "httpx msgspec"
     ),
     "catchpan": Layer("catchpan.aclient catchpan.client"),
+    "catchpan.demo": Layer(),
     "catchpan.cli": Layer(
-        f"{CONTRACT} catchpan catchpan.contract.problems catchpan.digest catchpan.tables catchpan.errors",
+        f"{CONTRACT} catchpan catchpan.contract.problems catchpan.demo catchpan.digest catchpan.tables catchpan.errors",
         "cyclopts msgspec",
         lazily="catchpan.client catchpan_service",
     ),
@@ -167,7 +168,7 @@ def _allowed(own: str, name: str, lazy: bool) -> bool:
     if layer is not None:
         below = [one for one in here.lazily.split() if lazy and layer.startswith(f"{one}.")]
         return layer == own or layer in open_ones or below != []
-    first = name.split(".")[0]
+    first = name.split(".", maxsplit=1)[0]
     return first in sys.stdlib_module_names or any(name == one or name.startswith(f"{one}.") for one in open_ones)
 
 
