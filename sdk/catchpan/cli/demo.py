@@ -44,9 +44,10 @@ MATERIAL = MaterialRequest(
 KIND = MachineKindRequest(name="Ride-on 120", opening_step=Ratio(0.5, "%"), note="invented for the demo")
 SPACING, EDGE = Length(11, "ft"), Length(4.5, "ft")
 RATE, SPEED = Rate(3.2, "lb/1000ft2"), Speed(3.5, "mph")
-CAUTIONS = """Before a catch: parked, brake set, wheels chocked, impeller disconnected or guarded and proved still; bucket and
-chute placed before the gate is opened from the seat; nobody reaches in; key out before emptying. Gloves, eye
-protection, no dust in the face. The product label, the machine's manual and local rules come first."""
+CAUTIONS = """Before a catch: parked, brake set, wheels chocked, impeller disconnected or guarded and proved
+still; bucket and chute placed before the gate is opened from the seat; nobody reaches in; key out
+before emptying. Gloves, eye protection, no dust in the face. The product label, the machine's
+manual, local rules and licensed practice come first."""
 
 
 def demo(*, folder: Path | None = None) -> None:
@@ -80,7 +81,7 @@ def _job(client: Any, place: Path) -> None:
     step("Material and machine kind", 'catchpan material add "Hollow Green 24-0-11" --bag "50 lb" ...')
     product, kind = client.add_material(MATERIAL), client.add_machine_kind(KIND)
     put(f"{product.name} in bags of {product.bag}; label: at most {product.label_highest_rate}.  {kind.name}.")
-    step("Catch and weigh", "catches.csv")
+    step("Catch and weigh, at the machine", "")
     put(CAUTIONS)
     put(f"\n{len(read_catches(place / files.CATCHES))} catches at five uneven openings, two durations at the smallest.")
     curve_found = _curve(client, place, step)
@@ -98,7 +99,8 @@ def _steps() -> Callable[[str, str], None]:
     def step(title: str, command: str) -> None:
         put()
         put(f"{next(numbers)}. {title}")
-        put(f"   $ {command}")
+        if command:
+            put(f"   $ {command}")
         put()
 
     return step
@@ -115,18 +117,34 @@ def _curve(client: Any, place: Path, step: Callable[[str, str], None]) -> FlowCu
 def _openings(client: Any, place: Path, found: FlowCurveAnswer, step: Callable[[str, str], None]) -> None:
     step(
         "Turn the rate into an opening: the open lawn, passes 11 ft apart",
-        f'catchpan opening curve.json --rate "{RATE}" --speed "{SPEED}" --pass-spacing "{SPACING}" --opening-step "0.5 %"',
+        f'catchpan opening curve.json --rate "{RATE}" --speed "{SPEED}" --pass-spacing "{SPACING}"',
     )
-    asked = {"curve": found.curve, "opening_step": KIND.opening_step, "label_highest_rate": MATERIAL.label_highest_rate}
-    opening.show(client.opening(OpeningRequest(**asked, rate=RATE, speed=SPEED, pass_spacing=SPACING)))
+    open_lawn = OpeningRequest(
+        curve=found.curve,
+        rate=RATE,
+        speed=SPEED,
+        pass_spacing=SPACING,
+        opening_step=KIND.opening_step,
+        label_highest_rate=MATERIAL.label_highest_rate,
+    )
+    opening.show(client.opening(open_lawn))
     step(
         "The edge pass along beds and paving: it covers once, and stands alone",
-        f'catchpan opening curve.json --rate "{RATE}" --speed "3 mph" --edge-width "{EDGE}" --opening-step "0.5 %"',
+        f'catchpan opening curve.json --rate "{RATE}" --speed "3 mph" --edge-width "{EDGE}"',
     )
-    opening.show(client.opening(OpeningRequest(**asked, rate=RATE, speed=Speed(3, "mph"), edge_width=EDGE)))
+    edge = msgspec.structs.replace(open_lawn, speed=Speed(3, "mph"), pass_spacing=None, edge_width=EDGE)
+    opening.show(client.opening(edge))
     step("A chart for the cab", 'catchpan chart curve.json --rate ... --speed ... --pass-spacing "11 ft"')
-    rates, speeds = Rates([2, 2.5, 3.2, 4], "lb/1000ft2"), Speeds([2.5, 3, 3.5, 4, 5], "mph")
-    chart = client.opening_chart(ChartRequest(**asked, rates=rates, speeds=speeds, pass_spacing=SPACING))
+    chart = client.opening_chart(
+        ChartRequest(
+            curve=found.curve,
+            rates=Rates([2, 2.5, 3.2, 4], "lb/1000ft2"),
+            speeds=Speeds([2.5, 3, 3.5, 4, 5], "mph"),
+            pass_spacing=SPACING,
+            opening_step=KIND.opening_step,
+            label_highest_rate=MATERIAL.label_highest_rate,
+        )
+    )
     opening.show_chart(chart)
     _keep(place / "chart.json", chart)
 
