@@ -136,6 +136,8 @@ def monotone_inverse(flow: FloatArray, knots: FloatArray, values: FloatArray, sl
 
 
 def _interval(at: FloatArray, knots: FloatArray) -> NDArray[np.intp]:
+    if knots.ndim == 1:
+        return np.asarray(np.searchsorted(knots[1:-1], at, side="right"))
     return np.asarray((at[..., None] >= knots[..., None, 1:-1]).sum(axis=-1))
 
 

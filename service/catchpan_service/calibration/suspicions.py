@@ -38,8 +38,14 @@ ALARM_LEVEL = 0.01
 REPEATS_LEVEL = 0.005
 """Probability, over all openings of a session, below which repeats disagree."""
 
+MOST_SUSPECTS = 12
+"""Catches that are examined one by one, those furthest from the curve: each costs a fit."""
+
 FALL_LOOK, FALL_REFUSED = 2.0, 3.0
-"""Combined standard uncertainties from which a fall of the flow is shown, and refused."""
+"""Combined standard uncertainties from which a fall of the flow is shown, and refused..."""
+
+FEW_OPENINGS = 10
+"""... with up to so many openings; with more, the largest of many chance falls is larger."""
 
 IMBALANCE = 0.05
 """Relative difference of the gates from which they are out of balance (common practice)."""
@@ -76,7 +82,7 @@ def find(evidence: Evidence) -> Generator[Problem, Solution, tuple[Finding, ...]
     repeats = list(_disagreeing(evidence))
     fall = _worst_fall(evidence.session.pools, evidence)
     findings = repeats
-    if repeats or fall[0] > FALL_LOOK or _alarming(evidence):
+    if repeats or _sure(fall[0], evidence.session.pools, FALL_LOOK) or _alarming(evidence):
         findings = (yield from _slips(evidence)) + findings
     findings += _falling(evidence, fall)
     findings += [*_form(evidence), *_unsteady(evidence), *_gates(evidence)]
@@ -140,25 +146,32 @@ def _disagreement(session: Session, members: Sequence[int]) -> Finding:
 
 
 def _worst_fall(pools: Sequence[Pool], evidence: Evidence) -> tuple[float, float, float]:
-    """The surest fall of flow over rising opening: combined standard uncertainties, and its two openings."""
+    """The surest fall from the largest flow so far: combined standard uncertainties, and its two openings."""
     slopes = {pool.opening: slope for pool, slope in zip(evidence.session.pools, evidence.slopes, strict=True)}
-    worst = (0.0, 0.0, 0.0)
-    for index, upper in enumerate(pools):
-        for lower in pools[:index]:
-            fall = lower.flow - upper.flow
-            if fall > 0.0:
-                blur = max(slopes[lower.opening], slopes[upper.opening]) * evidence.model.opening_uncertainty
-                sure = fall / math.hypot(lower.standard_deviation, upper.standard_deviation, blur, blur)
-                worst = max(worst, (sure, lower.opening, upper.opening))
+    worst, peak = (0.0, 0.0, 0.0), pools[0]
+    for after in pools[1:]:
+        if after.flow >= peak.flow:
+            peak = after
+            continue
+        blur = max(slopes[peak.opening], slopes[after.opening]) * evidence.model.opening_uncertainty
+        sure = (peak.flow - after.flow) / math.hypot(peak.standard_deviation, after.standard_deviation, blur, blur)
+        worst = max(worst, (sure, peak.opening, after.opening))
     return worst
+
+
+def _sure(fall: float, pools: Sequence[Pool], level: float) -> bool:
+    """Tell whether a fall exceeds a level; the tail of the normal law sets how it grows with their number."""
+    more = max(len(pools) / FEW_OPENINGS, 1.0)
+    return fall > math.sqrt(level**2 + 2.0 * math.log(more))
 
 
 def _falling(evidence: Evidence, fall: tuple[float, float, float]) -> list[Finding]:
     sure, low, high = fall
     where = f"from {_percent(low)} to {_percent(high)} opening"
-    if sure > FALL_REFUSED:
+    pools = evidence.session.pools
+    if _sure(sure, pools, FALL_REFUSED):
         return [_explained_fall(evidence, where)]
-    if sure > FALL_LOOK:
+    if _sure(sure, pools, FALL_LOOK):
         return [
             Finding(
                 "falling_flow",
@@ -181,7 +194,7 @@ def _falling(evidence: Evidence, fall: tuple[float, float, float]) -> list[Findi
 
 
 def _explained_fall(evidence: Evidence, where: str) -> Finding:
-    suspects = [index for index in _used(evidence.session) if _mends(evidence, index)]
+    suspects = [index for index in _suspects(evidence) if _mends(evidence, index)]
     if not suspects:
         raise CalibrationError(
             "flow_falls",
@@ -205,11 +218,20 @@ def _mends(evidence: Evidence, index: int) -> bool:
         rest = pool(evidence.session.catches, evidence.model, without=index)
     except CalibrationError:
         return False
-    return _worst_fall(rest.pools, evidence)[0] <= FALL_REFUSED
+    return not _sure(_worst_fall(rest.pools, evidence)[0], rest.pools, FALL_REFUSED)
 
 
-def _used(session: Session) -> list[int]:
-    return [index for index, reason in enumerate(session.why_unused) if reason is None]
+def _suspects(evidence: Evidence) -> list[int]:
+    """Numbers of the used catches that lie furthest from the curve, at most :data:`MOST_SUSPECTS`."""
+    fitted = evidence.fitted if evidence.law is None else evidence.law.fitted
+    flows = evidence.session.flow
+    misses = {
+        index: abs(math.log(flows[index] / side.mean * pool.flow / value))
+        for pool, value in zip(evidence.session.pools, fitted, strict=True)
+        for side in pool.sides
+        for index in side.members
+    }
+    return sorted(sorted(misses, key=misses.__getitem__, reverse=True)[:MOST_SUSPECTS])
 
 
 # --- units --------------------------------------------------------------------------------------------
@@ -227,7 +249,7 @@ def _alarming(evidence: Evidence) -> bool:
 def _slips(evidence: Evidence) -> Generator[Problem, Solution, list[Finding]]:
     """Leave out each catch in turn: is the rest at one, and does this one miss it by a ratio of units?"""
     found = []
-    for index in _used(evidence.session):
+    for index in _suspects(evidence):
         miss = yield from _miss(evidence, index)
         if miss is not None:
             found += [_slip(index, factor, name) for factor, name in UNIT_SLIPS.items() if _matches(miss, factor)]
