@@ -292,7 +292,8 @@ def from_si(kind: type[Quantity], value: float, unit: str) -> float:
 
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
 _PART = re.compile(rf"\s*({_NUMBER})\s*([^\s\d+\-.,;][^\s]*)?\s*")
-_CLOCK = re.compile(r"(?:(\d+):)?(\d{1,3}):([0-5]\d(?:\.\d+)?)")
+_CLOCK = re.compile(r"(?:(\d{1,4}):(?=[0-5]?\d:))?(\d{1,3}):([0-5]\d(?:\.\d+)?)")
+_LARGEST = 1e100  # nothing that is weighed or measured is larger, and every unit can still hold it
 _DECIMAL_COMMA = re.compile(r"\d,\d")
 _COMPOUND = {("lb", "oz"), ("ft", "in"), ("min", "s"), ("h", "min"), ("h", "s")}
 
@@ -325,7 +326,7 @@ def _parts(kind: type[Quantity], text: str) -> list[tuple[float, str | None]]:
     while at < len(text) and (match := _PART.match(text, at)):
         parts.append((float(match[1]), match[2]))
         at = match.end()
-    if not parts or at < len(text):
+    if not parts or at < len(text) or any(abs(value) > _LARGEST for value, _ in parts):
         raise QuantityError(f"{text!r} is no {kind.dimension}: write a number and a unit, {_allowed(kind)}")
     return parts
 
