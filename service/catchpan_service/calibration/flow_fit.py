@@ -187,20 +187,28 @@ def assemble(evidence: Evidence, form: str, weighting: str, findings: tuple[Find
 
 
 def _points(session: Session, fitted: Sequence[float]) -> tuple[tuple[Point, ...], float]:
-    residuals: dict[int, float] = {}
+    residuals: list[float | None] = [None] * len(session.flow)
+    squares = 0.0
     for pool, value in zip(session.pools, fitted, strict=True):
         for side in pool.sides:
             part = value * side.mean / pool.flow
             for index in side.members:
-                residuals[index] = session.flow[index] - part
-    rows = zip(session.catches.opening.tolist(), session.flow, session.relative, session.why_unused, strict=True)
-    points = tuple(
-        [
-            Point(opening, flow, relative * flow, residuals.get(index), reason is None, reason)
-            for index, (opening, flow, relative, reason) in enumerate(rows)
-        ]
+                residual = session.flow[index] - part
+                residuals[index] = residual
+                squares += residual * residual
+    rows = zip(
+        session.catches.opening.tolist(),
+        session.flow,
+        session.relative,
+        residuals,
+        session.why_unused,
+        strict=True,
     )
-    return points, sum([residual * residual for residual in residuals.values()])
+    points = [
+        Point(opening, flow, relative * flow, residual, reason is None, reason)
+        for opening, flow, relative, residual, reason in rows
+    ]
+    return tuple(points), squares
 
 
 def _pooled(
@@ -227,21 +235,23 @@ def _influence(session: Session, fitted: Sequence[float]) -> tuple[float, ...]:
 def _parameters(law: Law | None, form: str) -> tuple[dict[str, Parameter], tuple[tuple[float, ...], ...]]:
     if law is None:
         return {}, ()
-    deviation = [math.sqrt(law.covariance[i][i]) for i in range(3)]
-    parameters = {"flow_scale": Parameter(law.flow_scale, law.flow_scale * deviation[0])}
-    chosen = [0, 2] if form == "power" else [0, 1, 2]
-    if form != "power":
-        parameters["dead_opening"] = Parameter(law.dead_opening, deviation[1])
-    parameters["exponent"] = Parameter(law.exponent, deviation[2])
-    correlation = [[_correlation(law, deviation, i, j) for j in chosen] for i in chosen]
-    return parameters, tuple([tuple(row) for row in correlation])
+    (v_aa, v_ac, v_ap), (_, v_cc, v_cp), (_, _, v_pp) = law.covariance
+    u_a, u_c, u_p = math.sqrt(v_aa), math.sqrt(v_cc), math.sqrt(v_pp)
+    scale, exponent = Parameter(law.flow_scale, law.flow_scale * u_a), Parameter(law.exponent, u_p)
+    ap = _correlation(v_ap, u_a * u_p)
+    if form == "power":
+        return {"flow_scale": scale, "exponent": exponent}, ((1.0, ap), (ap, 1.0))
+    ac, cp = _correlation(v_ac, u_a * u_c), _correlation(v_cp, u_c * u_p)
+    parameters = {
+        "flow_scale": scale,
+        "dead_opening": Parameter(law.dead_opening, u_c),
+        "exponent": exponent,
+    }
+    return parameters, ((1.0, ac, ap), (ac, 1.0, cp), (ap, cp, 1.0))
 
 
-def _correlation(law: Law, deviation: Sequence[float], row: int, column: int) -> float:
-    if row == column:
-        return 1.0
-    size = deviation[row] * deviation[column]
-    return min(max(law.covariance[row][column] / size, -1.0), 1.0) if size > 0.0 else 0.0
+def _correlation(covariance: float, size: float) -> float:
+    return min(max(covariance / size, -1.0), 1.0) if size > 0.0 else 0.0
 
 
 def _curve(evidence: Evidence, form: str, weighting: str, law: Law | None) -> FlowCurve:
@@ -281,10 +291,10 @@ def _budget(session: Session, model: UncertaintyModel) -> Budget:
         basis = "estimated" if spread.repeats >= ENOUGH_REPEATS else "partly_assumed"
     pairs = zip(session.type_b, session.why_unused, strict=True)
     worst = max([known for known, reason in pairs if reason is None])
-    timing = {"scale_readability", "timer_uncertainty"} & set(model.assumed)
+    guessed = "scale_readability" in model.assumed or "timer_uncertainty" in model.assumed
     return Budget(
         repeatability=Component(spread.value, basis, spread.degrees_of_freedom),
-        type_b=Component(worst, "assumed" if timing else "given", math.inf),
+        type_b=Component(worst, "assumed" if guessed else "given", math.inf),
         shared=Component(model.shared_uncertainty, _basis(model, "shared_uncertainty"), math.inf),
         opening=Component(model.opening_uncertainty, _basis(model, "opening_uncertainty"), math.inf),
     )
