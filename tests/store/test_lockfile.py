@@ -4,13 +4,16 @@ import os
 import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 
 import pytest
 
-from catchpan_service.store import sqlite
-from catchpan_service.store.errors import Held
+from catchpan.contract.materials import MaterialRequest
+from catchpan_service.store import materials
+from catchpan_service.store.errors import Busy, Held
 from catchpan_service.store.lockfile import LockFile
-from tests.store.office import open_database
+from catchpan_service.store.writes import Written
+from tests.store.office import do, open_database
 from tests.store.test_faults import TOP
 
 HOLD = """
@@ -86,9 +89,23 @@ def test_a_location_is_a_path_or_an_address_of_a_file(path):
         open_database("mysql://somewhere/catchpan")
 
 
-def test_each_connection_is_set_for_safety(path, database):
-    def settings(connection):
+def test_each_connection_is_set_for_safety(database, office):
+    def settings(connection, *_):
         return [connection.exec_driver_sql(f"PRAGMA {name}").scalar_one() for name in ("foreign_keys", "synchronous")]
 
     assert database.read_now(settings) == [1, 2]
-    assert sqlite.GROUP > 1
+    assert do(database, office, lambda *given: Written(settings(*given), ())) == [1, 2]
+
+
+def test_a_file_that_another_program_holds_too_long_is_busy_and_free_again_later(database, path, office):
+    def impatient(connection, organisation, stamp):
+        connection.exec_driver_sql("PRAGMA busy_timeout=20")
+        return Written(None, ())
+
+    do(database, office, impatient)
+    with closing(sqlite3.connect(path, isolation_level=None)) as backup:
+        backup.execute("BEGIN IMMEDIATE")
+        with pytest.raises(Busy):
+            do(database, office, materials.add, MaterialRequest(name="Too early"))
+        backup.execute("ROLLBACK")
+    assert do(database, office, materials.add, MaterialRequest(name="In time")).version == 1

@@ -2,7 +2,7 @@
 
 A write function touches its own tables and says what it changed. Here alone its answer is looked up and remembered
 under the idempotency key, the counter raised, the changes listed and the audit chain made longer: all in the
-transaction of the write, and none of it for a dry run.
+transaction of the write. A dry run does the same and is undone; it does not look at the idempotency key.
 """
 
 import asyncio
@@ -130,7 +130,7 @@ class Database:
         head = feed.lock(connection, organisation)
         stamp = Stamp(self._now(), self._new_id, order.access)
         written = function(connection, organisation, stamp, *args)
-        if written.changes and not order.dry_run:
+        if written.changes:
             after = audit.append(
                 connection,
                 organisation,

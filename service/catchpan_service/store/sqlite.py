@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import Any, Final, Generic, TypeVar
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event
-from sqlalchemy.exc import OperationalError
 
 from catchpan_service.store.errors import Busy, Closed
 from catchpan_service.store.lockfile import LockFile
@@ -129,13 +128,10 @@ class SqliteEngine:
 def settle(connection: Connection, group: list[Job[Any]]) -> None:
     """Run the writes of a group and tell each its outcome, after the COMMIT that holds it."""
     try:
-        transaction = connection.begin()
-    except OperationalError:  # another program holds the file, and did not let go in time
-        _refuse(group, Busy())
+        outcomes = _commit(connection, group)
+    except Busy as error:
+        _refuse(group, error)
         return
-    try:
-        with transaction:
-            outcomes = [_attempt(connection, job) for job in group]
     except Exception as error:  # noqa: BLE001  whatever it was, nothing of this group is stored
         _settle_apart(connection, group, error)
         return
@@ -157,6 +153,15 @@ def _settle_apart(connection: Connection, group: list[Job[Any]], error: Exceptio
 def _refuse(group: list[Job[Any]], error: BaseException) -> None:
     for job in group:
         job.future.set_exception(error)
+
+
+def _commit(connection: Connection, group: list[Job[Any]]) -> list[tuple[Any, BaseException | None]]:
+    try:
+        transaction = connection.begin()
+    except sqlite3.OperationalError as error:  # another program holds the file, and did not let go in time
+        raise Busy from error
+    with transaction:
+        return [_attempt(connection, job) for job in group]
 
 
 def _attempt(connection: Connection, job: Job[Any]) -> tuple[Any, BaseException | None]:
