@@ -62,7 +62,7 @@ def read_catches(path: Path) -> list[Catch]:
 def read_pans(path: Path, *, passes: int = 1) -> tuple[Lengths, list[PanRow]]:
     """Positions and rows of a pan file, each row driven ``passes`` times before it was weighed."""
     lines = list(_rows(path, _pan_column, needed=("position",)))
-    names = [name for name in lines[0] if name != "position"] if lines else []
+    names = [name for name in lines[0] if name != "position"]
     if not names:
         raise TableError(f"{path.name}: no pans: a column 'position' and a column 'row 1' are needed")
     unit, positions = _in_one_unit([line["position"] for line in lines], Length)
@@ -121,6 +121,8 @@ def _rows(path: Path, wrong: Callable[[str], str | None], needed: tuple[str, ...
     if not filled:
         raise TableError(f"{path.name}: the file is empty")
     header = _header(path.name, filled[0], wrong, needed)
+    if len(filled) == 1:
+        raise TableError(f"{path.name}, line {filled[0][0]}: nothing stands below the header")
     for number, cells in filled[1:]:
         if len(cells) != len(header):
             raise TableError(
