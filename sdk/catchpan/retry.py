@@ -28,7 +28,7 @@ def pause(
         return None
     wanted = _told(retry_after)
     if wanted is None:
-        wanted = min(LONGEST_PAUSE, FIRST_PAUSE * 2**attempt) * (0.5 + 0.5 * draw())
+        wanted = min(LONGEST_PAUSE, FIRST_PAUSE * 2.0 ** min(attempt, 10)) * (0.5 + 0.5 * draw())
     return wanted if wanted < left else None
 
 
