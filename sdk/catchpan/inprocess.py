@@ -12,15 +12,16 @@ from anyio.from_thread import BlockingPortal, start_blocking_portal
 @asynccontextmanager
 async def lifespan(app: Any) -> AsyncIterator[None]:
     """Start an ASGI app, and stop it at the end (ASGI lifespan protocol)."""
-    to_app, from_app = anyio.create_memory_object_stream[Any](2), anyio.create_memory_object_stream[Any](2)
-    async with anyio.create_task_group() as tasks:
-        tasks.start_soon(app, {"type": "lifespan", "asgi": {"version": "3.0"}, "state": {}},
-                         to_app[1].receive, from_app[0].send)  # fmt: skip
-        await to_app[0].send({"type": "lifespan.startup"})
-        _started(await from_app[1].receive())
+    to_app, at_app = anyio.create_memory_object_stream[Any](2)
+    from_app, at_us = anyio.create_memory_object_stream[Any](2)
+    scope = {"type": "lifespan", "asgi": {"version": "3.0"}, "state": {}}
+    async with to_app, at_app, from_app, at_us, anyio.create_task_group() as tasks:
+        tasks.start_soon(app, scope, at_app.receive, from_app.send)
+        await to_app.send({"type": "lifespan.startup"})
+        _started(await at_us.receive())
         yield
-        await to_app[0].send({"type": "lifespan.shutdown"})
-        await from_app[1].receive()
+        await to_app.send({"type": "lifespan.shutdown"})
+        await at_us.receive()
 
 
 def _started(message: Any) -> None:

@@ -1,33 +1,16 @@
-"""``/v1/compute``: the stateless computations, one at a time and in batches."""
+"""``/v1/compute``: the stateless computations, one at a time and in batches, from one table."""
 
 from collections.abc import Callable, Sequence
-from typing import Any, TypeVar
+from dataclasses import dataclass
+from typing import Any
 
 import msgspec
 from litestar import Router, post
+from litestar.handlers import HTTPRouteHandler
 from litestar.params import JSONBody
 from litestar.types import ControllerRouterHandler
 
-from catchpan.contract.curves import (
-    FlowCurveAnswer,
-    FlowCurveAnswers,
-    FlowCurveBatch,
-    FlowCurveItem,
-    FlowCurveRequest,
-)
-from catchpan.contract.openings import (
-    ChartAnswer,
-    ChartAnswers,
-    ChartBatch,
-    ChartItem,
-    ChartRequest,
-    OpeningAnswer,
-    OpeningAnswers,
-    OpeningBatch,
-    OpeningItem,
-    OpeningRequest,
-)
-from catchpan.contract.overlaps import OverlapAnswer, OverlapAnswers, OverlapBatch, OverlapItem, OverlapRequest
+from catchpan.contract import curves, openings, overlaps
 from catchpan.quantities import System
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.problems import computation_problem
@@ -36,87 +19,156 @@ from catchpan_service.si import curves as fits
 from catchpan_service.si import openings as settings
 from catchpan_service.si import overlaps as pan_tests
 
-R = TypeVar("R")
+Solve = Callable[[Any, System], Any]
+SolveMany = Callable[[Sequence[Any], System], Sequence[Any]]
 
 
-def each(one: Callable[[R, System], Any], asked: Sequence[R], units: System) -> list[Any]:
-    """Every item's answer or error, in order: one bad item spoils no other."""
-    return [_attempt(one, item, units) for item in asked]
+@dataclass(frozen=True)
+class Computation:
+    """One computation: its path and that of its batch, its wire types, and what solves it.
+
+    Attributes
+    ----------
+    name, plural : str
+        Last part of the path, for one and for a batch.
+    summary, words : str
+        What the document says of it.
+    wire : tuple of type
+        Request, answer, batch, item and answers.
+    solve : callable
+        One request and a system of units to an answer; CalibrationError where there is none.
+    solve_many : callable, optional
+        Many requests at once, each an answer or its error; one after another by default.
+    light : bool
+        True for one that takes under 2 ms: it runs in line.
+    """
+
+    name: str
+    plural: str
+    summary: str
+    words: str
+    wire: tuple[type[Any], type[Any], type[Any], type[Any], type[Any]]
+    solve: Solve
+    solve_many: SolveMany | None = None
+    light: bool = False
 
 
-def _attempt(one: Callable[[R, System], Any], item: R, units: System) -> Any:
+COMPUTATIONS = (
+    Computation(
+        "flow-curve",
+        "flow-curves",
+        "Catches to a flow curve",
+        "Timed and weighed catches: the flow curve, how sure it is, and what a person should look at.",
+        (
+            curves.FlowCurveRequest,
+            curves.FlowCurveAnswer,
+            curves.FlowCurveBatch,
+            curves.FlowCurveItem,
+            curves.FlowCurveAnswers,
+        ),
+        fits.solve,
+        fits.solve_many,
+        light=True,
+    ),
+    Computation(
+        "opening",
+        "openings",
+        "Rate to opening",
+        "The opening that lays a rate, for a pass and a ground speed, and how sure it is.",
+        (
+            openings.OpeningRequest,
+            openings.OpeningAnswer,
+            openings.OpeningBatch,
+            openings.OpeningItem,
+            openings.OpeningAnswers,
+        ),
+        settings.solve,
+        light=True,
+    ),
+    Computation(
+        "opening-chart",
+        "opening-charts",
+        "Openings for rates and speeds",
+        "The opening for every rate at every ground speed.",
+        (openings.ChartRequest, openings.ChartAnswer, openings.ChartBatch, openings.ChartItem, openings.ChartAnswers),
+        settings.solve_chart,
+    ),
+    Computation(
+        "overlap",
+        "overlaps",
+        "Pan test to pattern and overlap",
+        "A row of pans under a pass: the pattern, what the overlap does, and the pass spacing to drive.",
+        (
+            overlaps.OverlapRequest,
+            overlaps.OverlapAnswer,
+            overlaps.OverlapBatch,
+            overlaps.OverlapItem,
+            overlaps.OverlapAnswers,
+        ),
+        pan_tests.solve,
+    ),
+)
+
+
+def _handlers(thing: Computation) -> list[ControllerRouterHandler]:
+    return [_single(thing), _batch(thing)]
+
+
+def _single(thing: Computation) -> HTTPRouteHandler:
+    request, answer, *_ = thing.wire
+
+    def compute(data: Any, told: Any) -> Any:
+        return thing.solve(data, told)
+
+    return _handler(compute, thing.name, thing.summary, thing.words, request, answer, light=thing.light)
+
+
+def _batch(thing: Computation) -> HTTPRouteHandler:
+    _, _, batch, item, answers = thing.wire
+    many = thing.solve_many or (lambda asked, told: [_attempt(thing.solve, one, told) for one in asked])
+
+    def compute(data: Any, told: Any) -> Any:
+        solved = many(data.items, told)
+        return answers(items=[_item(item, *pair) for pair in zip(data.items, solved, strict=True)])
+
+    words = f"{thing.words} Several at once, answered in the same order; one bad item spoils no other."
+    return _handler(compute, thing.plural, f"{thing.summary}, in a batch", words, batch, answers, light=False)
+
+
+def _handler(
+    compute: Callable[[Any, Any], Any],
+    name: str,
+    summary: str,
+    words: str,
+    request: type[Any],
+    answer: type[Any],
+    *,
+    light: bool,
+) -> HTTPRouteHandler:
+    compute.__doc__ = words
+    body = JSONBody[request]  # type: ignore[valid-type]
+    compute.__annotations__ = {"data": body, "told": Told, "return": answer}
+    operation = "compute" + name.title().replace("-", "")
+    return post(f"/{name}", operation_id=operation, summary=summary, status_code=200, sync_to_thread=not light)(compute)
+
+
+def _attempt(solve: Solve, one: Any, told: System) -> Any:
     try:
-        return one(item, units)
+        return solve(one, told)
     except CalibrationError as error:
         return error
 
 
-def _items(kind: type[Any], asked: Sequence[Any], solved: Sequence[Any]) -> list[Any]:
-    return [
-        kind(problem=computation_problem(answer, msgspec.to_builtins(item)))
-        if isinstance(answer, CalibrationError)
-        else kind(result=answer)
-        for item, answer in zip(asked, solved, strict=True)
-    ]
+def _item(kind: type[Any], asked: Any, solved: Any) -> Any:
+    if isinstance(solved, CalibrationError):
+        return kind(problem=computation_problem(solved, msgspec.to_builtins(asked)))
+    return kind(result=solved)
 
 
-@post("/flow-curve", operation_id="computeFlowCurve", summary="Catches to a flow curve",
-      status_code=200, sync_to_thread=False)  # fmt: skip
-def flow_curve(data: JSONBody[FlowCurveRequest], told: Told) -> FlowCurveAnswer:
-    """Timed and weighed catches: the flow curve, how sure it is, and what a person should look at."""
-    return fits.solve(data, told)
-
-
-@post("/flow-curves", operation_id="computeFlowCurves", summary="Several sets of catches",
-      status_code=200, sync_to_thread=True)  # fmt: skip
-def flow_curves(data: JSONBody[FlowCurveBatch], told: Told) -> FlowCurveAnswers:
-    """Several sets of catches, answered in the same order."""
-    return FlowCurveAnswers(items=_items(FlowCurveItem, data.items, fits.solve_many(data.items, told)))
-
-
-@post("/opening", operation_id="computeOpening", summary="Rate to opening", status_code=200, sync_to_thread=False)
-def opening(data: JSONBody[OpeningRequest], told: Told) -> OpeningAnswer:
-    """The opening that lays a rate, for a pass and a ground speed, and how sure it is."""
-    return settings.solve(data, told)
-
-
-@post("/openings", operation_id="computeOpenings", summary="Several rates to openings",
-      status_code=200, sync_to_thread=True)  # fmt: skip
-def openings(data: JSONBody[OpeningBatch], told: Told) -> OpeningAnswers:
-    """Several questions, answered in the same order."""
-    return OpeningAnswers(items=_items(OpeningItem, data.items, each(settings.solve, data.items, told)))
-
-
-@post("/opening-chart", operation_id="computeOpeningChart", summary="Openings for rates and speeds",
-      status_code=200, sync_to_thread=False)  # fmt: skip
-def opening_chart(data: JSONBody[ChartRequest], told: Told) -> ChartAnswer:
-    """The opening for every rate at every ground speed."""
-    return settings.solve_chart(data, told)
-
-
-@post("/opening-charts", operation_id="computeOpeningCharts", summary="Several charts",
-      status_code=200, sync_to_thread=True)  # fmt: skip
-def opening_charts(data: JSONBody[ChartBatch], told: Told) -> ChartAnswers:
-    """Several charts, answered in the same order."""
-    return ChartAnswers(items=_items(ChartItem, data.items, each(settings.solve_chart, data.items, told)))
-
-
-@post("/overlap", operation_id="computeOverlap", summary="Pan test to pattern and overlap",
-      status_code=200, sync_to_thread=True)  # fmt: skip
-def overlap(data: JSONBody[OverlapRequest], told: Told) -> OverlapAnswer:
-    """A row of pans under a pass: the pattern, what the overlap does, and the pass spacing to drive."""
-    return pan_tests.solve(data, told)
-
-
-@post("/overlaps", operation_id="computeOverlaps", summary="Several pan tests", status_code=200, sync_to_thread=True)
-def overlaps(data: JSONBody[OverlapBatch], told: Told) -> OverlapAnswers:
-    """Several pan tests, answered in the same order."""
-    return OverlapAnswers(items=_items(OverlapItem, data.items, each(pan_tests.solve, data.items, told)))
-
-
-HANDLERS: list[ControllerRouterHandler] = [
-    flow_curve, flow_curves, opening, openings, opening_chart, opening_charts, overlap, overlaps,
-]  # fmt: skip
 router = Router(
-    "/v1/compute", route_handlers=HANDLERS, tags=["compute"], security=OPTIONALLY_SECURED, guards=[may_have_key]
+    "/v1/compute",
+    route_handlers=[handler for thing in COMPUTATIONS for handler in _handlers(thing)],
+    tags=["compute"],
+    security=OPTIONALLY_SECURED,
+    guards=[may_have_key],
 )

@@ -1,6 +1,6 @@
 """Conditions of the statements that every module builds once, when it is imported.
 
-Building a statement costs twice what running it does (measured on a select by key), so nothing is built per call.
+Building a statement costs more than running it on a key, so nothing is built per call.
 """
 
 from typing import Any

@@ -18,7 +18,7 @@ from sqlalchemy import URL, Connection, Engine, NullPool, create_engine, event
 from catchpan_service.store.errors import SchemaMismatch
 
 HERE: Final = Path(__file__).parent
-PAGE_SIZE: Final = 16384  # measured: a file 40 % smaller and scans twice as fast as with pages of 4096
+PAGE_SIZE: Final = 16384  # contents have some kB: with the usual 4096 they spill over and waste the rest
 
 
 def upgrade(path: Path, revision: str = "head") -> None:

@@ -1,0 +1,5 @@
+"""``python -m catchpan``."""
+
+from catchpan.cli import main
+
+main()

@@ -1,0 +1,199 @@
+"""Every command: help with an example, JSON for programs, data on standard output, an exit code by kind of failure."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import jsonschema
+import msgspec
+import pytest
+
+from catchpan import demo
+from catchpan.cli import exits
+from catchpan.cli.main import app
+from catchpan.contract.curves import FlowCurveAnswer
+from catchpan.errors import BY_SLUG
+from tests.serving import Serving
+
+DOCUMENT = json.loads((Path(__file__).parents[2] / "openapi" / "catchpan.json").read_text())
+GROUPS = ("curve", "material", "machine-kind", "profile", "organisation", "key")
+
+
+def commands():
+    """Every command's words."""
+    for name in app:
+        if name.startswith("-"):
+            continue
+        if name in GROUPS:
+            yield from ((name, one) for one in app[name] if not one.startswith("-"))
+        else:
+            yield (name,)
+
+
+def run(*arguments, folder=None, **environment):
+    import os
+
+    return subprocess.run(
+        [sys.executable, "-m", "catchpan", *map(str, arguments)],
+        cwd=folder, capture_output=True, text=True, check=False, env={**os.environ, **environment},
+    )  # fmt: skip
+
+
+@pytest.fixture
+def folder(tmp_path):
+    demo.copy_to(tmp_path)
+    return tmp_path
+
+
+@pytest.mark.parametrize("words", list(commands()), ids=" ".join)
+def test_every_command_has_help_with_an_example(words, capsys):
+    app([*words, "--help"], result_action="return_value")
+    told = " ".join(capsys.readouterr().out.split())
+    assert f"Example: catchpan {' '.join(words)}" in told
+
+
+def test_the_commands_of_the_job_are_there():
+    wanted = {
+        ("demo",), ("serve",), ("curve", "fit"), ("opening",), ("chart",), ("overlap",),
+        *(("material", one) for one in ("add", "list", "show")),
+        *(("profile", one) for one in ("save", "list", "show", "release", "withdraw", "history", "diff")),
+    }  # fmt: skip
+    assert wanted <= set(commands())
+
+
+def schema_of(name):
+    return {"$ref": f"#/components/schemas/{name}", "components": DOCUMENT["components"]}
+
+
+OPENING = ("--rate", "3.2 lb/1000ft2", "--speed", "3.5 mph", "--pass-spacing", "11 ft")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "schema"),
+    [
+        (("curve", "fit", "catches.csv"), "FlowCurveAnswer"),
+        (("opening", "catches.csv", *OPENING), "OpeningAnswer"),
+        (("chart", "catches.csv", *OPENING), "ChartAnswer"),
+        (("overlap", "pans.csv", "--pan-area", "1 ft2", "--passes", "3"), "OverlapAnswer"),
+    ],
+    ids=["curve", "opening", "chart", "overlap"],
+)
+def test_json_is_the_published_answer_and_words_stay_off_standard_output(folder, arguments, schema):
+    done = run(*arguments, "--json", folder=folder)
+    assert done.returncode == 0, done.stderr
+    jsonschema.validate(json.loads(done.stdout), schema_of(schema))
+    assert done.stderr == ""
+
+
+def test_a_fit_is_printed_for_a_technician(folder):
+    told = run("curve", "fit", "catches.csv", folder=folder).stdout
+    for words in ("catch  opening", "no: pulsing", "Flow curve: offset power", "How sure", "Catch 1 pulsed"):
+        assert words in told
+
+
+def test_a_fit_kept_as_json_is_taken_where_a_catch_file_is(folder):
+    fitted = run("curve", "fit", "catches.csv", "--json", folder=folder).stdout
+    (folder / "fit.json").write_text(fitted)
+    (folder / "curve.json").write_bytes(msgspec.json.encode(msgspec.json.decode(fitted, type=FlowCurveAnswer).curve))
+    answers = {
+        run("opening", name, *OPENING, folder=folder).stdout for name in ("catches.csv", "fit.json", "curve.json")
+    }
+    assert len(answers) == 1
+    assert "Opening   45.5 %" in answers.pop()
+
+
+def test_answers_come_in_the_units_that_are_asked_for(folder):
+    assert "g/m2" in run("opening", "catches.csv", *OPENING, "--units", "si", folder=folder).stdout
+
+
+def bad(folder, text):
+    (folder / "bad.csv").write_text(text)
+    return run("curve", "fit", "bad.csv", folder=folder)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("opening [%];mass [lb]\n20;1\n", "separated by semicolons"),
+        ('opening [%],mass [lb],duration [s]\n20,"1,7",60\n', "line 2, column 'mass [lb]'"),
+        ("opening [%],mass [ft],duration [s]\n20,1.7,60\n", "is a unit of length, not of mass"),
+        ("opening [%],mass [lb],duration [s]\n20,1.7,60\n", "two"),
+        ("opening [%],mass [lb],duration [s]\n20,1.7,0\n40,3,30\n", "/catches/0/duration"),
+        ("opening [%],mass [lb],duration [s],colour\n20,1.7,60,red\n", "column 'colour' is not known"),
+    ],
+)
+def test_a_file_that_cannot_be_read_or_computed_is_named_and_exits_3(folder, text, words):
+    done = bad(folder, text)
+    assert done.returncode == exits.INPUT
+    assert words in done.stderr
+    assert done.stdout == ""
+
+
+def test_exit_codes_tell_kinds_of_failure_apart(folder):
+    assert run("opening", folder=folder).returncode == exits.USAGE
+    assert run("nothing-like-it", folder=folder).returncode == exits.USAGE
+    assert run("material", "show", "none", folder=folder).returncode == exits.NOT_FOUND
+    assert run("material", "add", "Hollow", folder=folder).returncode == exits.OK
+    assert run("material", "add", "Hollow", folder=folder).returncode == exits.CONFLICT
+    nowhere = {"CATCHPAN_SERVER": "http://127.0.0.1:9"}
+    assert run("material", "list", "--server", "http://127.0.0.1:9", folder=folder, **nowhere).returncode == 7
+
+
+def test_every_kind_of_problem_has_an_exit_code_of_its_own_kind():
+    from catchpan.contract.problems import Problem
+
+    def made(slug):
+        return BY_SLUG[slug](Problem(type=f"/problems/{slug.value}", title="", status=0, detail=""))
+
+    unknown = {slug.value for slug in BY_SLUG if exits.exit_code(made(slug)) == exits.MISTAKE}
+    assert unknown == {"method-not-allowed", "not-acceptable", "wrong-media-type", "internal"}
+
+
+def test_a_server_is_used_with_the_key_from_a_file_and_never_from_an_option(folder):
+    with Serving(folder) as serving:
+        asked = {"CATCHPAN_SERVER": serving.url, "CATCHPAN_KEY_FILE": str(folder / "owner.key")}
+        assert run("material", "add", "Hollow", folder=folder, **asked).returncode == exits.OK
+        assert "Hollow" in run("material", "list", folder=folder, **asked).stdout
+        assert run("curve", "fit", "catches.csv", "--server", serving.url, folder=folder).returncode == exits.OK
+        refused = run("material", "list", folder=folder, CATCHPAN_SERVER=serving.url, CATCHPAN_KEY="catchpan-wrong")
+        assert refused.returncode == exits.ACCESS
+        held = run("material", "list", folder=folder, CATCHPAN_DATABASE=str(folder / "x.sqlite"))
+        assert held.returncode == exits.UNREACHABLE
+        assert "--server" in held.stderr
+    assert serving.key not in "".join(serving.said)
+    assert run("material", "list", "--key", "x", folder=folder).returncode == exits.USAGE
+
+
+def test_a_key_file_is_for_its_owner_only(folder):
+    run("material", "list", folder=folder)
+    made = run("key", "create", "laptop", "--organisation", "Our company", "--file", "laptop.key", folder=folder)
+    assert made.returncode == exits.OK
+    assert (folder / "laptop.key").stat().st_mode & 0o777 == 0o600
+    assert "catchpan-" not in made.stdout + made.stderr
+
+
+def test_withdrawing_asks_first(folder):
+    saved = [
+        ("material", "add", "M"), ("machine-kind", "add", "K"),
+        ("profile", "save", "--material", "M", "--machine-kind", "K", "--catches", "catches.csv"),
+        ("profile", "release", "M on K", "--reason", "caught"),
+    ]  # fmt: skip
+    for words in saved:
+        assert run(*words, folder=folder).returncode == exits.OK
+    unasked = run("profile", "withdraw", "M on K", "--reason", "clumps", folder=folder)
+    assert unasked.returncode == exits.USAGE
+    assert "released" in run("profile", "show", "M on K", folder=folder).stdout
+    assert run("profile", "withdraw", "M on K", "--reason", "clumps", "--yes", folder=folder).returncode == exits.OK
+    assert "WITHDRAWN" in run("profile", "show", "M on K", folder=folder).stdout
+
+
+def test_the_demo_names_every_step_of_the_job_and_leaves_its_files(tmp_path):
+    place = tmp_path / "a folder"
+    done = run("demo", "--folder", place)
+    assert done.returncode == 0, done.stderr
+    for step in ("Catch and weigh", "flow curve", "opening", "edge pass", "chart", "pans", "profile", "Release"):
+        assert step in done.stdout
+    assert {"catches.csv", "pans.csv", "curve.json", "profile.json", "catchpan.sqlite"} <= {
+        file.name for file in place.iterdir()
+    }

@@ -1,0 +1,53 @@
+"""README.md and the program say the same."""
+
+import re
+import shlex
+import subprocess
+import sys
+
+import pytest
+
+from tests.readme import README, written
+from tests.serving import Serving
+
+TEXT = README.read_text()
+COMMANDS = [
+    line for block in re.findall(r"```sh\n(.*?)```", TEXT, re.DOTALL) for line in block.splitlines()
+    if line.startswith("catchpan ") and " serve" not in line
+]  # fmt: skip
+CATCHES = re.search(r"```\n(opening.*?)```", TEXT, re.DOTALL)[1]
+
+
+def test_its_tables_are_those_of_the_program():
+    assert written(TEXT) == TEXT
+
+
+def test_its_first_paragraph_states_the_job():
+    first = TEXT.split("\n\n")[1]
+    assert {"spreaders", "catch", "weigh", "openings"} <= set(re.findall(r"\w+", first))
+
+
+def test_its_commands_run_in_order(tmp_path):
+    (tmp_path / "catches.csv").write_text(CATCHES)
+    (tmp_path / "pans.csv").write_text("position [ft],row 1 [g]\n-6,0\n-3,2\n0,4\n3,2\n6,0\n")
+    assert len(COMMANDS) >= 10
+    for command in COMMANDS:
+        run = subprocess.run(
+            [sys.executable, "-m", *shlex.split(command)], cwd=tmp_path, capture_output=True, text=True, check=False
+        )
+        assert run.returncode == 0, (command, run.stderr)
+        assert run.stdout
+
+
+def test_its_python_runs_against_a_service(tmp_path):
+    script = re.search(r"```python\n(.*?)```", TEXT, re.DOTALL)[1]
+    with Serving(tmp_path) as serving:
+        script = script.replace("http://127.0.0.1:8420", serving.url)
+        run = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stderr
+    assert "offset_power" in run.stdout
+
+
+@pytest.mark.parametrize("command", re.findall(r"sh (deploy/\w+|tests/\w+)", TEXT))
+def test_its_scripts_exist(command):
+    assert (README.parent / command).is_file()
