@@ -16,7 +16,8 @@ from scipy.optimize import curve_fit, elementwise, least_squares
 
 from catchpan_service.calibration import forms
 from catchpan_service.calibration.catches import FloatArray
-from catchpan_service.calibration.solver import Problem, Solution, solve, solve_many
+from catchpan_service.calibration.solver import Problem, Solution, solve
+from catchpan_service.calibration.solver_arrays import solve_many
 
 ROUNDS = 5
 OPENING = np.array([0.15, 0.25, 0.4, 0.55, 0.7, 0.9])

@@ -250,6 +250,42 @@ def test_repeats_without_any_spread_keep_finite_weights():
     assert np.isfinite(fit.curve.covariance).all()
 
 
+def test_misses_beyond_chance_widen_the_covariance_of_the_law():
+    opening = [0.15, 0.15, 0.25, 0.4, 0.4, 0.6, 0.9, 0.9]
+    bent = law(opening) * np.array([1, 1, 1, 1, 1, 1.12, 1, 1])
+    fit = fit_flow_curve(session(opening, mass=30.0 * bent), form="offset_power")
+    assert fit.at_bound == ()
+    excess = fit.chi_square / fit.degrees_of_freedom
+    assert excess > 5.0
+    x = np.array([pool.opening for pool in fit.openings])
+    u = np.array([pool.standard_uncertainty for pool in fit.openings]) / flow(fit.curve, x)
+    gradient = (
+        np.stack(
+            [np.ones_like(x), -fit.curve.exponent / (x - fit.curve.dead_opening), np.log(x - fit.curve.dead_opening)]
+        )
+        / u
+    )
+    alone = np.linalg.inv(gradient @ gradient.T)
+    assert np.diag(fit.curve.covariance) == pytest.approx(excess * np.diag(alone), rel=0.25)
+
+
+def test_knots_carry_their_pooled_scatter_and_the_openings_error():
+    fit = fit_flow_curve(session(), form="monotone")
+    assert fit.curve.knot_uncertainty == pytest.approx([pool.standard_uncertainty for pool in fit.openings], rel=1e-12)
+    known = fit_flow_curve(session(), form="monotone", model=uncertainty_model(opening_uncertainty=0.0))
+    relative = np.divide(known.curve.knot_uncertainty, known.curve.knot_flow)
+    scatter = fit.budget.repeatability.value
+    assert relative == pytest.approx(scatter / np.sqrt([2, 1, 2, 1, 2]), rel=1e-9)
+
+
+def test_a_merged_knot_is_surer_than_each_opening_it_came_from():
+    opening = [0.2, 0.4, 0.41, 0.6, 0.9]
+    made = session(opening, mass=30 * law(opening) * np.array([1, 1.03, 0.97, 1, 1]))
+    fit = fit_flow_curve(made, form="monotone", model=uncertainty_model(opening_uncertainty=0.0))
+    own = [pool.standard_uncertainty for pool in fit.openings]
+    assert fit.curve.knot_uncertainty[1] == pytest.approx((own[1] ** -2 + own[2] ** -2) ** -0.5, rel=1e-12)
+
+
 def test_without_repeats_knots_that_replace_a_law_carry_its_misfit():
     opening = [0.15, 0.25, 0.4, 0.6, 0.9]
     made = session(opening, mass=30.0 * saturating(opening))

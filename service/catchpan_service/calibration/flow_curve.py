@@ -14,7 +14,8 @@ from .knots import Knots, fit_knots
 from .law import DEFAULT_PRIOR, Law, Prior, fit_law
 from .pooling import Session
 from .pooling import pool as pool_catches
-from .solver import Problem, Solution, solve, solve_many
+from .solver import Problem, Solution, solve
+from .solver_arrays import solve_many
 from .steadiness import Balance, measure_balance, steadiness
 from .suspicions import Evidence, find
 
