@@ -1,16 +1,20 @@
-"""Writes catchpan/client.py, the synchronous client, from catchpan/aclient.py: ``python sdk/generate_client.py``."""
+"""Writes the synchronous client from the asynchronous one: ``python sdk/generate_client.py``."""
 
 from pathlib import Path
 
 HERE = Path(__file__).parent / "catchpan"
+FILES = {"aclient.py": "client.py", "acomputing.py": "computing.py"}
 RULES = [
     ("The asynchronous client: one line for each operation. The synchronous twin, client.py, is generated from it.",
      "The synchronous client, generated from aclient.py by sdk/generate_client.py: change that one."),
+    ("The computations of the asynchronous client. The synchronous twin, computing.py, is generated from it.",
+     "The computations of the client, generated from acomputing.py by sdk/generate_client.py: change that one."),
     ("from collections.abc import AsyncIterator", "from collections.abc import Iterator"),
     ("import anyio\nimport httpx", "import httpx"),
-    ("from catchpan.inprocess import AsyncInProcess", "from catchpan.inprocess import InProcess"),
+    ("catchpan.acomputing", "catchpan.computing"),
     ("AsyncIterator", "Iterator"),
     ("AsyncCatchpan", "Catchpan"),
+    ("AsyncComputing", "Computing"),
     ("AsyncInProcess", "InProcess"),
     ("httpx.AsyncClient", "httpx.Client"),
     ("httpx.AsyncBaseTransport", "httpx.BaseTransport"),
@@ -23,14 +27,20 @@ RULES = [
 ]  # fmt: skip
 
 
-def generated(text: str) -> str:
-    """The synchronous client's text; every rule must find something to do."""
+def sources() -> dict[str, str]:
+    """The asynchronous texts, by the name of the file that each becomes."""
+    return {twin: (HERE / name).read_text() for name, twin in FILES.items()}
+
+
+def generated(texts: dict[str, str]) -> dict[str, str]:
+    """The synchronous texts; every rule must find something to do."""
     for old, new in RULES:
-        if old not in text:
+        if not any(old in text for text in texts.values()):
             raise ValueError(f"rule {old!r} found nothing to do")
-        text = text.replace(old, new)
-    return text
+        texts = {twin: text.replace(old, new) for twin, text in texts.items()}
+    return texts
 
 
 if __name__ == "__main__":
-    (HERE / "client.py").write_text(generated((HERE / "aclient.py").read_text()))
+    for twin, text in generated(sources()).items():
+        (HERE / twin).write_text(text)

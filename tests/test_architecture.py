@@ -34,14 +34,17 @@ SDK = {
     "catchpan.calls": Layer("catchpan.contract catchpan.contract.problems catchpan.errors", "msgspec"),
     "catchpan.retry": Layer("catchpan.calls"),
     "catchpan.inprocess": Layer(packages="anyio httpx"),
+    "catchpan.acomputing": Layer(f"{CONTRACT} catchpan.calls"),
+    "catchpan.computing": Layer(f"{CONTRACT} catchpan.calls"),
     "catchpan.aclient": Layer(
-        f"{CONTRACT} catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess", "anyio httpx msgspec"
+        f"{CONTRACT} catchpan.acomputing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess", "anyio httpx msgspec"
     ),
     "catchpan.client": Layer(
-        f"{CONTRACT} catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess", "httpx msgspec"
+        f"{CONTRACT} catchpan.computing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess", "httpx msgspec"
     ),
     "catchpan": Layer("catchpan.aclient catchpan.client"),
     "catchpan.demo": Layer(),
+    "catchpan.__main__": Layer("catchpan.cli"),
     "catchpan.cli": Layer(
         f"{CONTRACT} catchpan catchpan.contract.problems catchpan.demo catchpan.digest catchpan.tables catchpan.errors",
         "cyclopts msgspec",
@@ -70,11 +73,11 @@ SERVICE = {
     "catchpan_service.routes": Layer(
         f"{CONTRACT} catchpan.contract.problems catchpan catchpan.digest catchpan_service.calibration"
         f" catchpan_service.rules catchpan_service.si {STORE} catchpan_service.envelope catchpan_service.strict"
-        " catchpan_service.keyring catchpan_service.problems",
+        " catchpan_service.keyring catchpan_service.examples catchpan_service.problems",
         "litestar msgspec sqlalchemy.exc",
     ),
     "catchpan_service.document": Layer(
-        "catchpan catchpan.contract.problems catchpan_service.examples catchpan_service.problems"
+        "catchpan catchpan.contract.problems catchpan_service.problems"
         " catchpan_service.strict",
         "litestar msgspec",
         lazily="catchpan_service.app catchpan_service.routes",
@@ -82,6 +85,7 @@ SERVICE = {
     "catchpan_service.admin": Layer(f"{CONTRACT} {STORE}"),
     "catchpan_service.app": Layer(
         f"catchpan.contract.problems {STORE} catchpan_service.admin catchpan_service.document"
+        " catchpan_service.examples"
         " catchpan_service.envelope catchpan_service.keyring catchpan_service.problems catchpan_service.routes"
         " catchpan_service.settings catchpan_service.strict",
         "litestar uuid_utils",

@@ -11,22 +11,11 @@ import httpx
 import msgspec
 
 from catchpan import calls, retry
+from catchpan.acomputing import AsyncComputing
 from catchpan.calls import Call
-from catchpan.contract.curves import FlowCurveAnswer, FlowCurveAnswers, FlowCurveBatch, FlowCurveRequest
 from catchpan.contract.machine_kinds import MachineKind, MachineKindPage, MachineKindRequest
 from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
-from catchpan.contract.openings import (
-    ChartAnswer,
-    ChartAnswers,
-    ChartBatch,
-    ChartRequest,
-    OpeningAnswer,
-    OpeningAnswers,
-    OpeningBatch,
-    OpeningRequest,
-)
 from catchpan.contract.organisations import Health, Organisation
-from catchpan.contract.overlaps import OverlapAnswer, OverlapAnswers, OverlapBatch, OverlapRequest
 from catchpan.contract.profiles import (
     Difference,
     Profile,
@@ -46,7 +35,7 @@ from catchpan.quantities import System
 T = TypeVar("T")
 
 
-class AsyncCatchpan:
+class AsyncCatchpan(AsyncComputing):
     """A client of one service.
 
     Parameters
@@ -138,38 +127,6 @@ class AsyncCatchpan:
     async def organisation(self) -> Organisation:
         """Whose key is this, and what may it do?"""
         return await self.run(calls.organisation())
-
-    async def flow_curve(self, request: FlowCurveRequest) -> FlowCurveAnswer:
-        """Turn catches into a flow curve."""
-        return await self.run(calls.flow_curve(request))
-
-    async def flow_curves(self, batch: FlowCurveBatch) -> FlowCurveAnswers:
-        """Turn several sets of catches into flow curves, each a result or a problem."""
-        return await self.run(calls.flow_curves(batch))
-
-    async def opening(self, request: OpeningRequest) -> OpeningAnswer:
-        """Turn a rate into an opening."""
-        return await self.run(calls.opening(request))
-
-    async def openings(self, batch: OpeningBatch) -> OpeningAnswers:
-        """Turn several rates into openings, each a result or a problem."""
-        return await self.run(calls.openings(batch))
-
-    async def opening_chart(self, request: ChartRequest) -> ChartAnswer:
-        """Turn a grid of rates and speeds into openings."""
-        return await self.run(calls.opening_chart(request))
-
-    async def opening_charts(self, batch: ChartBatch) -> ChartAnswers:
-        """Make several charts, each a result or a problem."""
-        return await self.run(calls.opening_charts(batch))
-
-    async def overlap(self, request: OverlapRequest) -> OverlapAnswer:
-        """Turn a pan test into a pattern, its overlap, and a pass spacing."""
-        return await self.run(calls.overlap(request))
-
-    async def overlaps(self, batch: OverlapBatch) -> OverlapAnswers:
-        """Evaluate several pan tests, each a result or a problem."""
-        return await self.run(calls.overlaps(batch))
 
     async def add_material(
         self, request: MaterialRequest, *, dry_run: bool = False, idempotency_key: str | None = None

@@ -5,21 +5,9 @@ from urllib.parse import quote
 
 import msgspec
 
-from catchpan.contract.curves import FlowCurveAnswer, FlowCurveAnswers, FlowCurveBatch, FlowCurveRequest
 from catchpan.contract.machine_kinds import MachineKind, MachineKindPage, MachineKindRequest
 from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
-from catchpan.contract.openings import (
-    ChartAnswer,
-    ChartAnswers,
-    ChartBatch,
-    ChartRequest,
-    OpeningAnswer,
-    OpeningAnswers,
-    OpeningBatch,
-    OpeningRequest,
-)
 from catchpan.contract.organisations import Health, Organisation
-from catchpan.contract.overlaps import OverlapAnswer, OverlapAnswers, OverlapBatch, OverlapRequest
 from catchpan.contract.problems import Problem
 from catchpan.contract.profiles import (
     Difference,
@@ -99,44 +87,9 @@ def organisation() -> Call[Organisation]:
     return Call("GET", _at("organisation"), Organisation)
 
 
-def flow_curve(request: FlowCurveRequest) -> Call[FlowCurveAnswer]:
-    """Catches to a flow curve."""
-    return Call("POST", _at("compute", "flow-curve"), FlowCurveAnswer, request)
-
-
-def flow_curves(batch: FlowCurveBatch) -> Call[FlowCurveAnswers]:
-    """Several sets of catches."""
-    return Call("POST", _at("compute", "flow-curves"), FlowCurveAnswers, batch)
-
-
-def opening(request: OpeningRequest) -> Call[OpeningAnswer]:
-    """A rate to an opening."""
-    return Call("POST", _at("compute", "opening"), OpeningAnswer, request)
-
-
-def openings(batch: OpeningBatch) -> Call[OpeningAnswers]:
-    """Several rates to openings."""
-    return Call("POST", _at("compute", "openings"), OpeningAnswers, batch)
-
-
-def opening_chart(request: ChartRequest) -> Call[ChartAnswer]:
-    """A grid of rates and speeds to openings."""
-    return Call("POST", _at("compute", "opening-chart"), ChartAnswer, request)
-
-
-def opening_charts(batch: ChartBatch) -> Call[ChartAnswers]:
-    """Several charts."""
-    return Call("POST", _at("compute", "opening-charts"), ChartAnswers, batch)
-
-
-def overlap(request: OverlapRequest) -> Call[OverlapAnswer]:
-    """A pan test to a pattern and its overlap."""
-    return Call("POST", _at("compute", "overlap"), OverlapAnswer, request)
-
-
-def overlaps(batch: OverlapBatch) -> Call[OverlapAnswers]:
-    """Several pan tests."""
-    return Call("POST", _at("compute", "overlaps"), OverlapAnswers, batch)
+def compute(name: str, kind: type[T], body: msgspec.Struct) -> Call[T]:
+    """One computation, or a batch of it."""
+    return Call("POST", _at("compute", name), kind, body)
 
 
 def add_material(request: MaterialRequest, dry_run: bool) -> Call[Material]:

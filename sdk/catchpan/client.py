@@ -10,22 +10,11 @@ import httpx
 import msgspec
 
 from catchpan import calls, retry
+from catchpan.computing import Computing
 from catchpan.calls import Call
-from catchpan.contract.curves import FlowCurveAnswer, FlowCurveAnswers, FlowCurveBatch, FlowCurveRequest
 from catchpan.contract.machine_kinds import MachineKind, MachineKindPage, MachineKindRequest
 from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
-from catchpan.contract.openings import (
-    ChartAnswer,
-    ChartAnswers,
-    ChartBatch,
-    ChartRequest,
-    OpeningAnswer,
-    OpeningAnswers,
-    OpeningBatch,
-    OpeningRequest,
-)
 from catchpan.contract.organisations import Health, Organisation
-from catchpan.contract.overlaps import OverlapAnswer, OverlapAnswers, OverlapBatch, OverlapRequest
 from catchpan.contract.profiles import (
     Difference,
     Profile,
@@ -45,7 +34,7 @@ from catchpan.quantities import System
 T = TypeVar("T")
 
 
-class Catchpan:
+class Catchpan(Computing):
     """A client of one service.
 
     Parameters
@@ -138,38 +127,6 @@ class Catchpan:
         """Whose key is this, and what may it do?"""
         return self.run(calls.organisation())
 
-    def flow_curve(self, request: FlowCurveRequest) -> FlowCurveAnswer:
-        """Turn catches into a flow curve."""
-        return self.run(calls.flow_curve(request))
-
-    def flow_curves(self, batch: FlowCurveBatch) -> FlowCurveAnswers:
-        """Turn several sets of catches into flow curves, each a result or a problem."""
-        return self.run(calls.flow_curves(batch))
-
-    def opening(self, request: OpeningRequest) -> OpeningAnswer:
-        """Turn a rate into an opening."""
-        return self.run(calls.opening(request))
-
-    def openings(self, batch: OpeningBatch) -> OpeningAnswers:
-        """Turn several rates into openings, each a result or a problem."""
-        return self.run(calls.openings(batch))
-
-    def opening_chart(self, request: ChartRequest) -> ChartAnswer:
-        """Turn a grid of rates and speeds into openings."""
-        return self.run(calls.opening_chart(request))
-
-    def opening_charts(self, batch: ChartBatch) -> ChartAnswers:
-        """Make several charts, each a result or a problem."""
-        return self.run(calls.opening_charts(batch))
-
-    def overlap(self, request: OverlapRequest) -> OverlapAnswer:
-        """Turn a pan test into a pattern, its overlap, and a pass spacing."""
-        return self.run(calls.overlap(request))
-
-    def overlaps(self, batch: OverlapBatch) -> OverlapAnswers:
-        """Evaluate several pan tests, each a result or a problem."""
-        return self.run(calls.overlaps(batch))
-
     def add_material(
         self, request: MaterialRequest, *, dry_run: bool = False, idempotency_key: str | None = None
     ) -> Material:
@@ -194,7 +151,9 @@ class Catchpan:
         """One material."""
         return self.run(calls.material(id))
 
-    def replace_material(self, id: str, request: MaterialRequest, *, version: int, dry_run: bool = False) -> Material:
+    def replace_material(
+        self, id: str, request: MaterialRequest, *, version: int, dry_run: bool = False
+    ) -> Material:
         """Replace a material that is still at ``version``; StaleError otherwise."""
         return self.run(calls.replace_material(id, request, version, dry_run))
 

@@ -13,11 +13,11 @@ from litestar.types import ControllerRouterHandler
 from uuid_utils.compat import uuid7
 
 from catchpan.contract.problems import Fault, Slug
-from catchpan_service import admin, document
+from catchpan_service import admin, document, examples
 from catchpan_service.envelope import BODY, REQUEST_ID, Envelope, log_mistake
 from catchpan_service.keyring import Keyring
 from catchpan_service.problems import Refusal, answer, problem_of
-from catchpan_service.routes import compute, health, machine_kinds, materials, organisation, profiles
+from catchpan_service.routes import computations, compute, health, machine_kinds, materials, organisation, profiles
 from catchpan_service.routes.asking import DEPENDENCIES
 from catchpan_service.settings import Settings
 from catchpan_service.store.database import Database
@@ -35,6 +35,7 @@ HANDLERS: list[ControllerRouterHandler] = [
     machine_kinds.router,
     profiles.router,
 ]
+EXAMPLES: dict[str, Any] = examples.EXAMPLES | computations.examples()
 
 
 def system_clock() -> datetime:
@@ -71,7 +72,7 @@ def create_app(
     database = _open(settings, clock, new_id) if stores else None
     owner = admin.local_owner_of(database, settings.organisation, new_id=new_id) if database and local else None
     app = Litestar(
-        [*HANDLERS, document.served(HANDLERS, DEPENDENCIES)],
+        [*HANDLERS, document.served(HANDLERS, DEPENDENCIES, EXAMPLES)],
         request_class=StrictRequest,
         request_max_body_size=settings.max_body,
         dependencies=DEPENDENCIES,

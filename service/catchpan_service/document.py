@@ -20,7 +20,6 @@ from litestar.types import ControllerRouterHandler
 
 from catchpan import __version__
 from catchpan.contract.problems import Problem, Slug
-from catchpan_service.examples import EXAMPLES
 from catchpan_service.problems import CATALOGUE, MEDIA_TYPE
 from catchpan_service.strict import StrictRequest, closed
 
@@ -33,12 +32,14 @@ _REFERENCE = "#/components/schemas/{name}"
 _COMPONENT = re.compile(r'"#/components/schemas/([^"]+)"')
 
 
-def served(handlers: Sequence[ControllerRouterHandler], dependencies: dict[str, Any]) -> HTTPRouteHandler:
+def served(
+    handlers: Sequence[ControllerRouterHandler], dependencies: dict[str, Any], examples: dict[str, Any]
+) -> HTTPRouteHandler:
     """A handler that serves the document of the other handlers."""
 
     @cache
     def made() -> bytes:
-        return encoded(document(handlers, dependencies))
+        return encoded(document(handlers, dependencies, examples))
 
     @get("/openapi.json", include_in_schema=False, sync_to_thread=True, media_type="application/json")
     def openapi() -> bytes:
@@ -53,7 +54,9 @@ def encoded(made: dict[str, Any]) -> bytes:
     return json.dumps(made, indent=1, sort_keys=True, ensure_ascii=False).encode() + b"\n"
 
 
-def document(handlers: Sequence[ControllerRouterHandler], dependencies: dict[str, Any]) -> dict[str, Any]:
+def document(
+    handlers: Sequence[ControllerRouterHandler], dependencies: dict[str, Any], examples: dict[str, Any]
+) -> dict[str, Any]:
     """The whole document of some handlers."""
     app = Litestar(
         handlers,
@@ -72,7 +75,7 @@ def document(handlers: Sequence[ControllerRouterHandler], dependencies: dict[str
     for path, item in made["paths"].items():
         for method, operation in item.items():
             if isinstance(operation, dict):
-                _complete(operation, method, path)
+                _complete(operation, method, path, examples)
     return dict(made)
 
 
@@ -107,14 +110,14 @@ def wire_types(handler: HTTPRouteHandler) -> Iterator[type[msgspec.Struct]]:
                 yield part
 
 
-def _complete(operation: dict[str, Any], method: str, path: str) -> None:
+def _complete(operation: dict[str, Any], method: str, path: str, examples: dict[str, Any]) -> None:
     """Give an operation its example and its problems."""
     for parameter in operation.get("parameters", []):
         _complete_parameter(parameter)
     body = operation.get("requestBody")
-    if body and operation["operationId"] in EXAMPLES:
+    if body and operation["operationId"] in examples:
         media = body["content"]["application/json"]
-        media["examples"] = {"invented": {"value": EXAMPLES[operation["operationId"]]}}
+        media["examples"] = {"invented": {"value": examples[operation["operationId"]]}}
     operation["responses"].pop("400", None)
     by_status: dict[int, list[str]] = {}
     for slug in operation_problems(operation, method, path):
@@ -163,10 +166,10 @@ def operation_problems(operation: dict[str, Any], method: str, path: str) -> lis
 
 def main() -> None:
     """Write the document to the file named on the command line."""
-    from catchpan_service.app import HANDLERS
+    from catchpan_service.app import EXAMPLES, HANDLERS
     from catchpan_service.routes.asking import DEPENDENCIES
 
-    Path(sys.argv[1]).write_bytes(encoded(document(HANDLERS, DEPENDENCIES)))
+    Path(sys.argv[1]).write_bytes(encoded(document(HANDLERS, DEPENDENCIES, EXAMPLES)))
 
 
 if __name__ == "__main__":

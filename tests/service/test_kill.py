@@ -12,7 +12,7 @@ from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.profiles import Content, ProfileRequest, RevisionRequest
 from catchpan.errors import CatchpanError
 from catchpan_service import admin
-from catchpan_service.examples import CONTENT, MACHINE_KIND, MATERIAL
+from catchpan_service.examples.job import CONTENT, MACHINE_KIND, MATERIAL
 from catchpan_service.store.database import Order, Written
 from tests.serving import Serving
 

@@ -1,7 +1,4 @@
-"""One example for each operation that takes a body, from one invented scenario.
-
-Alder Hollow Grounds, its materials, machines and numbers are invented.
-"""
+"""The main job of the invented company: its catches, their curve, openings, a pan test, a profile."""
 
 from typing import Any
 
@@ -91,25 +88,3 @@ CONTENT: dict[str, Any] = {
          "speed": {"value": 3.5, "unit": "mph"}, "pass_name": "open lawn"},
     ],
 }  # fmt: skip
-
-_SOME_ID = "01900000-0000-7000-8000-000000000001"
-
-EXAMPLES: dict[str, Any] = {
-    "addMaterial": MATERIAL,
-    "replaceMaterial": MATERIAL,
-    "addMachineKind": MACHINE_KIND,
-    "replaceMachineKind": MACHINE_KIND,
-    "addProfile": {"material": _SOME_ID, "machine_kind": _SOME_ID, "name": "Hollow Green on ride-ons"},
-    "addRevision": {"content": CONTENT, "note": "first catches of the season"},
-    "replaceRevision": {"content": CONTENT, "note": "one more catch at 30 %"},
-    "releaseRevision": {"reason": "caught and checked on AH-07"},
-    "withdrawRevision": {"reason": "lot L2041 clumps", "because": "unsafe"},
-    "computeFlowCurve": {"catches": CATCHES},
-    "computeFlowCurves": {"items": [{"catches": CATCHES}]},
-    "computeOpening": OPENING,
-    "computeOpenings": {"items": [OPENING]},
-    "computeOpeningChart": CHART,
-    "computeOpeningCharts": {"items": [CHART]},
-    "computeOverlap": PAN_TEST,
-    "computeOverlaps": {"items": [PAN_TEST]},
-}
