@@ -45,8 +45,16 @@ def decode_fault(error: msgspec.DecodeError, body: bytes, kind: type[msgspec.Str
     allowed = _allowed(kind, steps)
     if unknown := _UNKNOWN.search(detail):
         steps = (*steps, unknown["name"])
-    pointer, given = locate(msgspec.json.decode(body), steps)
+    pointer, given = locate(_document(body), steps)
     return Fault(pointer=pointer, code=_code(detail), detail=detail, given=_shown(given), allowed=allowed)
+
+
+def _document(body: bytes) -> Any:
+    """The JSON value of a body; None where it cannot be read behind the fault that was found."""
+    try:
+        return msgspec.json.decode(body)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        return None
 
 
 def _steps(path: str) -> tuple[str | int, ...]:
@@ -55,7 +63,7 @@ def _steps(path: str) -> tuple[str | int, ...]:
 
 def _code(detail: str) -> str:
     for part, code in (("unknown field", "unknown_member"), ("missing required", "member_missing"),
-                       ("enum value", "not_in_list"), ("Expected", "wrong_type")):  # fmt: skip
+                       ("enum value", "not_in_list"), (", got `", "wrong_type")):  # fmt: skip
         if part in detail:
             return code
     return "out_of_range"

@@ -1,10 +1,12 @@
 """The only module that turns an exception into an HTTP answer: one catalogue of problems (RFC 9457)."""
 
+import re
 from collections.abc import Callable
 from typing import Any, Final, NamedTuple
 
 import msgspec
 from litestar import Request, Response
+from litestar.enums import ParamType
 from litestar.exceptions import HTTPException, NotFoundException, ValidationException
 from litestar.exceptions import MethodNotAllowedException as MethodNotAllowed
 from sqlalchemy.exc import OperationalError
@@ -41,6 +43,9 @@ CATALOGUE: dict[Slug, tuple[int, str]] = {
 _BY_STATUS = {400: Slug.UNREADABLE, 401: Slug.KEY_MISSING, 403: Slug.NOT_ALLOWED, 404: Slug.NOT_FOUND,
               405: Slug.METHOD_NOT_ALLOWED, 406: Slug.NOT_ACCEPTABLE, 413: Slug.TOO_LARGE, 415: Slug.WRONG_MEDIA_TYPE,
               503: Slug.BUSY}  # fmt: skip
+
+
+_MISTAKE = "The service made a mistake; the request id finds it in the log"
 
 
 class Refusal(Exception):
@@ -82,11 +87,12 @@ def problem_of(error: Exception, request: Request[Any, Any, Any], body: bytes) -
     for kind, told in _TOLD:
         if isinstance(error, kind):
             return told(error, asked)
-    return problem(Slug.INTERNAL, "The service made a mistake; the request id finds it in the log"), {}
+    return problem(Slug.INTERNAL, _MISTAKE), {}
 
 
 def _refused(error: Refusal, _: Asked) -> Answered:
-    return problem(error.slug, str(error), errors=error.errors), {}
+    headers = {"WWW-Authenticate": "Bearer"} if CATALOGUE[error.slug][0] == 401 else {}
+    return problem(error.slug, str(error), errors=error.errors), headers
 
 
 def _not_computable(error: CalibrationError, asked: Asked) -> Answered:
@@ -103,17 +109,27 @@ def _wrong_media_type(error: UnsupportedMediaType, _: Asked) -> Answered:
     return problem(Slug.WRONG_MEDIA_TYPE, f"Send application/json, not {error}"), {}
 
 
+_MISSING = re.compile(r"^Missing required \w+ parameter '(?P<name>[^']+)'")
+
+
 def _parameters(error: ValidationException, _: Asked) -> Answered:
     extra = [item for item in error.extra if isinstance(item, dict)] if isinstance(error.extra, list) else []
     if any(item.get("key") == "data" for item in extra):
         fault = Fault(pointer="", code="body_missing", detail="The body is empty", allowed="a JSON document")
         return problem(Slug.UNREADABLE, "The body is empty; a JSON document is needed", errors=[fault]), {}
-    faults = [
-        Fault(pointer=f"/{item.get('key', '')}", code="parameter", detail=str(item.get("message", "")))
-        for item in extra
-    ]
+    faults = [_parameter_fault(item) for item in extra]
+    if missing := _MISSING.search(error.detail):
+        faults.append(Fault(pointer=f"/{missing['name']}", code="parameter_missing", detail="it is missing"))
     detail = "; ".join(f"{fault.pointer[1:]}: {fault.detail}" for fault in faults) or "A parameter cannot be read"
     return problem(Slug.UNREADABLE, detail, errors=faults), {}
+
+
+def _parameter_fault(item: dict[str, Any]) -> Fault:
+    name, detail = str(item.get("key", "")), str(item.get("message", ""))
+    if item.get("source") == ParamType.HEADER:
+        name = name.replace("_", "-").title()
+    allowed = detail.removeprefix("Expected ").partition(", got ")[0]
+    return Fault(pointer=f"/{name}", code="parameter", detail=detail, allowed=allowed)
 
 
 def _no_such_method(error: MethodNotAllowed, asked: Asked) -> Answered:
@@ -126,6 +142,8 @@ def _no_such_path(_: NotFoundException, asked: Asked) -> Answered:
 
 
 def _of_the_framework(error: HTTPException, _: Asked) -> Answered:
+    if error.status_code == 500:
+        return problem(Slug.INTERNAL, _MISTAKE), {}
     return problem(_BY_STATUS.get(error.status_code, Slug.UNREADABLE), error.detail), {}
 
 

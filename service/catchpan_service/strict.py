@@ -82,11 +82,20 @@ class StrictRequest(Request[Any, Any, State]):
         body, kind = await self.body(), body_type(self.route_handler)
         self.scope[BODY] = body  # type: ignore[literal-required]
         try:
-            return _decoded(body, kind)
-        except msgspec.ValidationError as error:
-            if not _INTEGER_AS_FLOAT.match(str(error)):
-                raise
-        return _decoded(msgspec.json.encode(_integral(msgspec.json.decode(body))), kind)
+            return _read(body, kind)
+        except UnicodeDecodeError as error:
+            raise msgspec.DecodeError("the text is not UTF-8") from error
+        except RecursionError as error:
+            raise msgspec.DecodeError("the document nests too deeply") from error
+
+
+def _read(body: bytes, kind: type[msgspec.Struct]) -> Any:
+    try:
+        return _decoded(body, kind)
+    except msgspec.ValidationError as error:
+        if not _INTEGER_AS_FLOAT.match(str(error)):
+            raise
+    return _decoded(msgspec.json.encode(_integral(msgspec.json.decode(body))), kind)
 
 
 def _decoded(body: bytes, kind: type[msgspec.Struct]) -> Any:

@@ -1,0 +1,188 @@
+"""A service in this process, and the whole of one invented season in it, sent as plain HTTP."""
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import httpx
+from litestar import Litestar
+from uuid_utils.compat import uuid7
+
+from catchpan.inprocess import InProcess
+from catchpan_service import admin
+from catchpan_service.app import create_app
+from catchpan_service.settings import Settings
+
+OURS, OTHERS = "Alder Hollow Grounds", "Quarry Lane Turf"
+MISSING = "01900000-0000-7000-8000-00000000dead"
+NOTHING = object()
+
+
+@dataclass
+class Web:
+    """Plain HTTP to an app in this process; what is sent is as raw as the test wants it."""
+
+    app: Litestar
+    http: httpx.Client
+    path: Path
+    keys: dict[str, str] = field(default_factory=dict)
+
+    def send(
+        self, method: str, path: str, body: Any = NOTHING, *, key: str | None = "owner", **headers: str | bytes
+    ) -> httpx.Response:
+        """One request: ``body`` as JSON, or bytes as they are; ``key`` by its name in ``keys``; If_Match="…" and so on."""
+        told: dict[str, str | bytes] = {name.replace("_", "-"): value for name, value in headers.items()}
+        if key is not None:
+            told["Authorization"] = f"Bearer {self.keys.get(key, key)}"
+        if isinstance(body, bytes):
+            told.setdefault("Content-Type", "application/json")
+            return self.http.request(method, path, content=body, headers=told)
+        return self.http.request(method, path, headers=told, **({} if body is NOTHING else {"json": body}))
+
+    def made(self, method: str, path: str, body: Any = NOTHING, **options: Any) -> Any:
+        """The JSON of a request that must go well."""
+        answer = self.send(method, path, body, **options)
+        assert answer.is_success, answer.text
+        return answer.json()
+
+    def dump(self) -> str:
+        """Everything in the database, as statements."""
+        with closing(sqlite3.connect(self.path)) as connection:
+            return "\n".join(connection.iterdump())
+
+
+@contextmanager
+def serving(folder: Path, *, clock: Any = None, log_requests: bool = False, **settings: Any) -> Iterator[Web]:
+    """A service on a new database in a folder, with a key for each role of one company and the owner's of another."""
+    path = folder / "catchpan.sqlite"
+    made = Settings(database=str(path), log_requests=log_requests, **settings)
+    app = create_app(made, **({} if clock is None else {"clock": clock}))
+    with httpx.Client(transport=InProcess(app), base_url="http://in-process") as http:
+        web = Web(app, http, path)
+        for name in (OURS, OTHERS):
+            admin.add_organisation(app.state.database, name, units="us", new_id=uuid7)
+        for role in ("owner", "calibrator", "branch", "reader"):
+            web.keys[role] = new_key(web, OURS, role)
+        web.keys["other owner"] = new_key(web, OTHERS, "owner")
+        yield web
+
+
+def new_key(web: Web, organisation: str, role: str, **options: Any) -> str:
+    """The secret of a new key."""
+    return admin.create_key(web.app.state.database, organisation, role, role=role, **options).secret
+
+
+@dataclass
+class Season:
+    """What one company has stored: a material, two machine kinds, and the first draft of a profile on one of them."""
+
+    material: str
+    kind: str
+    spare_kind: str
+    profile: str
+    number: int = 1
+
+    @property
+    def revision(self) -> str:
+        """The path of the draft."""
+        return f"/v1/profiles/{self.profile}/revisions/{self.number}"
+
+
+def season(web: Web, *, key: str = "owner", name: str = "", drafts: int = 1) -> Season:
+    """Store one season under names that begin with ``name``."""
+    material = web.made("POST", "/v1/materials", example("addMaterial", name), key=key)["id"]
+    kind, spare = (
+        web.made("POST", "/v1/machine-kinds", example("addMachineKind", f"{name}{which}"), key=key)["id"]
+        for which in ("", "spare ")
+    )
+    request = example("addProfile", name) | {"material": material, "machine_kind": kind}
+    profile = web.made("POST", "/v1/profiles", request, key=key)["id"]
+    for _ in range(drafts):
+        web.made("POST", f"/v1/profiles/{profile}/revisions", example("addRevision"), key=key)
+    return Season(material, kind, spare, profile)
+
+
+@dataclass
+class Operation:
+    """One operation of the document, and how to call it."""
+
+    id: str
+    method: str
+    template: str
+    described: dict[str, Any]
+
+    @property
+    def secured(self) -> bool:
+        """Whether it needs a key."""
+        return bool(self.described.get("security") == [{"key": []}])
+
+    @property
+    def computes(self) -> bool:
+        """Whether it computes and stores nothing."""
+        return "/compute/" in self.template
+
+    @property
+    def writes(self) -> bool:
+        """Whether it changes what is stored."""
+        return self.method != "GET" and not self.computes
+
+    @property
+    def parameters(self) -> set[str]:
+        """The names of its parameters."""
+        return {one["name"] for one in self.described.get("parameters", [])}
+
+    @property
+    def example(self) -> Any:
+        """The example of its body, or ``NOTHING``."""
+        if "requestBody" not in self.described:
+            return NOTHING
+        return self.described["requestBody"]["content"]["application/json"]["examples"]["invented"]["value"]
+
+    def path(self, of: Season) -> str:
+        """Its path for what a company has stored."""
+        subject = {"materials": of.material, "machine-kinds": of.kind, "profiles": of.profile}
+        collection = self.template.split("/")[2] if self.template.startswith("/v1/") else ""
+        filled = self.template.replace("{id}", subject.get(collection, "")).replace("{number}", str(of.number))
+        return filled + ("?before=1&after=1" if self.id == "compareRevisions" else "")
+
+    def body(self, of: Season, name: str = "") -> Any:
+        """Its example, with the company's own ids; a new name where a name must be free."""
+        if self.id == "addProfile":
+            return self.example | {"material": of.material, "machine_kind": of.spare_kind}
+        return example(self.id, name) if self.example is not NOTHING and "name" in self.example else self.example
+
+    def call(self, web: Web, of: Season, name: str = "", **options: Any) -> httpx.Response:
+        """Call it on what a company has stored, whatever its version is."""
+        headers = {"If_Match": "*"} if "If-Match" in self.parameters else {}
+        return web.send(self.method, self.path(of), self.body(of, name), **(headers | options))
+
+
+@cache
+def document() -> dict[str, Any]:
+    """The document as the service would serve it."""
+    app = create_app(Settings(log_requests=False), stores=False)
+    with httpx.Client(transport=InProcess(app), base_url="http://in-process") as http:
+        made: dict[str, Any] = json.loads(http.get("/openapi.json").content)
+    return made
+
+
+@cache
+def operations() -> dict[str, Operation]:
+    """Every operation of the document, by its id."""
+    found = [
+        Operation(described["operationId"], method.upper(), template, described)
+        for template, item in document()["paths"].items()
+        for method, described in item.items()
+    ]
+    return {one.id: one for one in found}
+
+
+def example(operation: str, name: str = "") -> dict[str, Any]:
+    """The example of an operation, under a name that begins with ``name`` where it has one."""
+    found: dict[str, Any] = operations()[operation].example
+    return found | {"name": f"{name}{found['name']}"} if "name" in found else found
