@@ -1,6 +1,5 @@
 """Covariance of the parameters: against SciPy inside the bounds, against the profile at them."""
 
-import dataclasses
 import math
 
 import numpy as np
@@ -44,7 +43,7 @@ def test_a_dead_opening_at_zero_is_as_uncertain_as_its_profile(offset, tolerance
     assert held_at(found, INSIDE) == ("dead_opening",)
 
     def rise(dead):
-        fixed = dataclasses.replace(asked, dead_bounds=(dead, dead))
+        fixed = asked._replace(dead_bounds=(dead, dead))
         return solve(fixed).chi_square - found.chi_square - 1.0
 
     reach = brentq(rise, 0.0, 0.19)
@@ -58,7 +57,7 @@ def test_an_exponent_at_its_bound_is_as_uncertain_as_its_profile():
     assert held_at(found, INSIDE) == ("exponent",)
 
     def rise(exponent):
-        fixed = dataclasses.replace(asked, exponent_bounds=(exponent, exponent))
+        fixed = asked._replace(exponent_bounds=(exponent, exponent))
         return solve(fixed).chi_square - found.chi_square - 1.0
 
     reach = 3.0 - brentq(rise, 1.5, 3.0)
@@ -77,7 +76,7 @@ def test_a_fixed_parameter_has_no_uncertainty():
 def test_parameters_that_cannot_be_told_apart_are_refused():
     found = solve(problem(0.3 * (np.array(OPENING) - 0.1) ** 1.5))
     aa, ac, ap = found.normal[:3]
-    twins = dataclasses.replace(found, normal=(aa, ac, ap, ac * ac / aa, ac * ap / aa, ap * ap / aa))
+    twins = found._replace(normal=(aa, ac, ap, ac * ac / aa, ac * ap / aa, ap * ap / aa))
     with pytest.raises(CalibrationError, match="too close together to tell the shape") as refused:
         covariance(twins, INSIDE, (), 1.0)
     assert refused.value.code == "shape_undetermined"

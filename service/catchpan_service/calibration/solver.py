@@ -13,6 +13,7 @@ All in plain floats, since for half a dozen points the overhead of arrays is sev
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 START_SHARES = (0.0, 0.4, 0.7, 0.9)
 """Dead openings of the starting lines, as shares of its upper bound."""
@@ -37,8 +38,7 @@ Normal = tuple[float, float, float, float, float, float]
 """Upper triangle of a symmetric 3 x 3 matrix in (ln a, c, p), row by row."""
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
+class Problem(NamedTuple):
     """One fit: points, their standard uncertainties, bounds, and a prior.
 
     Attributes
@@ -65,8 +65,7 @@ class Problem:
     precision: float = FINE
 
 
-@dataclass(frozen=True, slots=True)
-class Solution:
+class Solution(NamedTuple):
     """The minimum found.
 
     Attributes

@@ -139,7 +139,8 @@ def _evaluate_batch(batch: _Batch, dead: FloatArray, exponent: FloatArray) -> Fl
     above = batch.opening - dead[:, None]
     z = np.log(above)
     f = batch.weight * np.exp(exponent[:, None] * z)
-    k, g = f / above, f * z
+    inverse = 1.0 / above
+    k, g = f * inverse, f * z
     ff = _dot(f, f)
     scale = _dot(f, batch.target) / ff
     r = batch.target - scale[:, None] * f
@@ -164,7 +165,7 @@ def _evaluate_batch(batch: _Batch, dead: FloatArray, exponent: FloatArray) -> Fl
             aa,
             ac - by_dead,
             ap - by_exponent,
-            cc - scale * p * (p - 1.0) * _dot(kr, 1.0 / above),
+            cc - scale * p * (p - 1.0) * _dot(kr, inverse),
             cp + scale * (sum_kr + p * _dot(kr, z)),
             pp - scale * _dot(gr, z),
         ]
