@@ -21,7 +21,7 @@ class FindingCode(OpenEnum):
     FORM_DOES_NOT_FIT = "form_does_not_fit"
     SHAPE_NOT_TESTED = "shape_not_tested"
     PARAMETER_AT_BOUND = "parameter_at_bound"
-    NOT_CONVERGED = "not_converged"
+    FIT_NOT_CONVERGED = "fit_not_converged"
     UNSTEADY_ABOVE_STEADY = "unsteady_above_steady"
     GATES_OUT_OF_BALANCE = "gates_out_of_balance"
     GATE_SHARE_ASSUMED = "gate_share_assumed"
