@@ -57,19 +57,26 @@ class Web:
 
 
 @contextmanager
-def serving(folder: Path, *, clock: Any = None, log_requests: bool = False, **settings: Any) -> Iterator[Web]:
-    """A service on a new database in a folder, with a key for each role of one company and the owner's of another."""
+def serving(
+    folder: Path, *, clock: Any = None, log_requests: bool = False, found: bool = True, **settings: Any
+) -> Iterator[Web]:
+    """A service on the database in a folder; at first with a key for each role of a company, and another's owner's."""
     path = folder / "catchpan.sqlite"
     made = Settings(database=str(path), log_requests=log_requests, **settings)
     app = create_app(made, **({} if clock is None else {"clock": clock}))
     with httpx.Client(transport=InProcess(app), base_url="http://in-process") as http:
         web = Web(app, http, path)
-        for name in (OURS, OTHERS):
-            admin.add_organisation(app.state.database, name, units="us", new_id=uuid7)
-        for role in ("owner", "calibrator", "branch", "reader"):
-            web.keys[role] = new_key(web, OURS, role)
-        web.keys["other owner"] = new_key(web, OTHERS, "owner")
+        if found:
+            _found(web)
         yield web
+
+
+def _found(web: Web) -> None:
+    for name in (OURS, OTHERS):
+        admin.add_organisation(web.app.state.database, name, units="us", new_id=uuid7)
+    for role in ("owner", "calibrator", "branch", "reader"):
+        web.keys[role] = new_key(web, OURS, role)
+    web.keys["other owner"] = new_key(web, OTHERS, "owner")
 
 
 def new_key(web: Web, organisation: str, role: str, **options: Any) -> str:
