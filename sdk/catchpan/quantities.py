@@ -7,6 +7,7 @@ the international one of 43 560 square feet.
 
 import re
 from fractions import Fraction
+from functools import cache
 from typing import Any, ClassVar, Literal, TypeVar, get_args
 
 import msgspec
@@ -64,7 +65,8 @@ class Quantity(msgspec.Struct, frozen=True):
     @property
     def si(self) -> float:
         """The value in the coherent SI unit of the dimension (kg, m, s, kg/s, kg/m2, K, ...)."""
-        return self.value * float(self.factors[self.unit]) + float(self.offsets.get(self.unit, 0))
+        factor, offset = scale(type(self), self.unit)
+        return self.value * factor + offset
 
     def __str__(self) -> str:
         return f"{self.value:.6g} {self.unit}".removesuffix(" 1")
@@ -285,9 +287,16 @@ def units(kind: type[Quantity]) -> tuple[str, ...]:
     return tuple(kind.factors)
 
 
+@cache
+def scale(kind: type[Quantity], unit: str) -> tuple[float, float]:
+    """Factor and offset of a unit: SI value = value × factor + offset."""
+    return float(kind.factors[unit]), float(kind.offsets.get(unit, 0))
+
+
 def from_si(kind: type[Quantity], value: float, unit: str) -> float:
     """A value in the coherent SI unit of its dimension, told in ``unit``."""
-    return (value - float(kind.offsets.get(unit, 0))) / float(kind.factors[unit])
+    factor, offset = scale(kind, unit)
+    return (value - offset) / factor
 
 
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"

@@ -18,6 +18,7 @@ from catchpan.quantities import (
     Speed,
     System,
     from_si,
+    scale,
 )
 from catchpan_service.calibration import findings as calibration
 
@@ -44,8 +45,8 @@ def given(**arguments: Any) -> dict[str, Any]:
 
 def array(quantities: Any) -> FloatArray:
     """The SI values of a quantity array, NaN for null."""
-    factor = float(_KINDS[type(quantities).__name__].factors[quantities.unit])
-    return np.array([math.nan if value is None else value for value in quantities.values]) * factor
+    factor, offset = scale(_KINDS[type(quantities).__name__], quantities.unit)
+    return np.array([math.nan if value is None else value for value in quantities.values]) * factor + offset
 
 
 def rounded(value: float) -> float:
@@ -68,20 +69,34 @@ class Telling:
         """The same, null for None, NaN and infinities."""
         return None if value is None or not math.isfinite(value) else self.one(kind, value)
 
-    def many(self, kind: type[Any], values: Iterable[float]) -> Any:
+    def many(self, kind: type[Any], values: Iterable[float] | FloatArray) -> Any:
         """SI values as a quantity array, null for NaN and infinities."""
-        unit, told = self._told(kind, values)
-        return kind(told, unit)
+        one = _KINDS[kind.__name__]
+        return kind(self._told(one, values), one.usual[self.system])
 
-    def grid(self, kind: type[Any], rows: Iterable[Iterable[float]]) -> Any:
+    def grid(self, kind: type[Any], rows: Iterable[Iterable[float] | FloatArray]) -> Any:
         """Rows of SI values as a quantity grid, null for NaN and infinities."""
-        told = [self._told(kind, row) for row in rows]
-        return kind([values for _, values in told], _KINDS[kind.__name__].usual[self.system])
+        one = _KINDS[kind.__name__]
+        return kind([self._told(one, row) for row in rows], one.usual[self.system])
 
-    def _told(self, kind: type[Any], values: Iterable[float]) -> tuple[str, list[float | None]]:
-        scale = _KINDS[kind.__name__]
-        unit = scale.usual[self.system]
-        return unit, [rounded(from_si(scale, float(v), unit)) if math.isfinite(v) else None for v in values]
+    def _told(self, kind: type[Quantity], values: Iterable[float] | FloatArray) -> list[float | None]:
+        factor, offset = scale(kind, kind.usual[self.system])
+        told = (np.asarray(values, dtype=np.float64) - offset) / factor
+        there = np.isfinite(told)
+        listed: list[float | None] = _rounded_all(np.where(there, told, 0.0)).tolist()
+        return listed if there.all() else [one if known else None for one, known in zip(listed, there, strict=True)]
+
+
+def _rounded_all(values: FloatArray) -> FloatArray:
+    """What :func:`rounded` does, for an array: N / 10^k is the double next to that decimal, as both are exact."""
+    size = np.abs(values)
+    places = DIGITS - 1 - np.floor(np.log10(np.where(size > 0, size, 1.0)))
+    plain = (places >= 0) & (places <= 22)
+    power = 10.0 ** np.where(plain, places, 0.0)
+    near = np.where(plain, np.rint(values * power) / power, values)
+    if plain.all():
+        return near
+    return np.array([one if easy else rounded(one) for one, easy in zip(near.tolist(), plain, strict=True)])
 
 
 def findings(found: Iterable[calibration.Finding], prefix: str = "") -> list[Finding]:
