@@ -1,7 +1,7 @@
 """Transports to an ASGI app in this process, with its lifespan: for work on one machine, and for tests."""
 
 from collections.abc import AsyncIterator
-from contextlib import AbstractContextManager, AsyncExitStack, asynccontextmanager
+from contextlib import AsyncExitStack, ExitStack, asynccontextmanager
 from typing import Any, Self
 
 import anyio
@@ -54,18 +54,18 @@ class InProcess(httpx.BaseTransport):
 
     def __init__(self, app: Any) -> None:
         self._inner = AsyncInProcess(app)
-        self._portals: AbstractContextManager[BlockingPortal] = start_blocking_portal()
+        self._stack = ExitStack()
         self._portal: BlockingPortal | None = None
 
     def __enter__(self) -> Self:
-        self._portal = self._portals.__enter__()
-        self._running = self._portal.wrap_async_context_manager(self._inner)
-        self._running.__enter__()
+        with ExitStack() as stack:  # an app that does not start must not leave its event loop behind
+            self._portal = stack.enter_context(start_blocking_portal())
+            stack.enter_context(self._portal.wrap_async_context_manager(self._inner))
+            self._stack = stack.pop_all()
         return self
 
     def __exit__(self, *exc: Any) -> None:
-        self._running.__exit__(None, None, None)
-        self._portals.__exit__(None, None, None)
+        self._stack.close()
 
     def handle_request(self, request: httpx.Request) -> httpx.Response:
         """One request to the app."""

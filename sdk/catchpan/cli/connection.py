@@ -31,6 +31,8 @@ class Common:
     server
         Address of a service; without it the work is done on this machine. Also from CATCHPAN_SERVER; the key comes
         from CATCHPAN_KEY or the file named by CATCHPAN_KEY_FILE.
+    deadline
+        Seconds within which a service must answer.
     units
         Units of the answers: us or si.
     json
@@ -38,6 +40,7 @@ class Common:
     """
 
     server: Annotated[str | None, Parameter(env_var=SERVER)] = None
+    deadline: Annotated[float, Parameter(env_var="CATCHPAN_DEADLINE")] = 10.0
     units: System | None = None
     json: Annotated[bool, Parameter(negative="")] = False
 
@@ -51,7 +54,7 @@ class Common:
         from catchpan.client import Catchpan
 
         if self.server:
-            with Catchpan(self.server, key=_key(), units=self.units) as client:
+            with Catchpan(self.server, key=_key(), units=self.units, deadline=self.deadline) as client:
                 yield client
             return
         with Catchpan.in_process(_local_app(stores), units=self.units) as client:
