@@ -62,7 +62,7 @@ class AsyncCatchpan(AsyncComputing):
         transport: httpx.AsyncBaseTransport | None = None,
     ) -> None:
         headers = {"authorization": f"Bearer {key}"} if key else {}
-        self._http = httpx.AsyncClient(base_url=url, headers=headers, transport=transport, timeout=deadline)
+        self._http = httpx.AsyncClient(base_url=url, headers=headers, transport=transport)
         self._units = units
         self._deadline = deadline
 
@@ -84,13 +84,13 @@ class AsyncCatchpan(AsyncComputing):
 
     async def run(self, call: Call[T], *, idempotency_key: str | None = None) -> T:
         """Send a call, again where that is safe and may help, and read its answer."""
-        began, attempt = time.monotonic(), 0
+        ends, attempt = time.monotonic() + self._deadline, 0
         headers = self._headers(call, idempotency_key)
         while True:
-            answer, lost = await self._exchange(call, headers)
+            answer, lost = await self._exchange(call, headers, ends - time.monotonic())
             status = answer.status_code if answer else None
             told = answer.headers.get("retry-after") if answer else None
-            left = self._deadline - (time.monotonic() - began)
+            left = ends - time.monotonic()
             wait = retry.pause(call, attempt=attempt, status=status, retry_after=told, left=left, draw=random.random)
             if wait is None and answer is not None and status not in (502, 504):
                 return call.read(answer.status_code, answer.content)
@@ -110,12 +110,14 @@ class AsyncCatchpan(AsyncComputing):
         return headers
 
     async def _exchange(
-        self, call: Call[Any], headers: dict[str, str]
+        self, call: Call[Any], headers: dict[str, str], left: float
     ) -> tuple[httpx.Response | None, httpx.TransportError | None]:
-        query = {"units": self._units, **call.query} if self._units else call.query
+        query = {"units": self._units, **call.query} if self._units and call.told else call.query
         body = None if call.body is None else msgspec.json.encode(call.body)
         try:
-            answer = await self._http.request(call.method, call.path, params=query, content=body, headers=headers)
+            answer = await self._http.request(
+                call.method, call.path, params=query, content=body, headers=headers, timeout=max(left, 0.001)
+            )
         except httpx.TransportError as error:
             return None, error
         return answer, None

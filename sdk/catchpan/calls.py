@@ -30,7 +30,7 @@ class Call(msgspec.Struct, Generic[T], frozen=True):
     """One operation.
 
     ``keyed`` marks a write that gets an idempotency key, so that repeating it is safe; ``version`` becomes
-    ``If-Match``.
+    ``If-Match``; ``told`` marks an answer in the caller's units.
     """
 
     method: str
@@ -40,15 +40,16 @@ class Call(msgspec.Struct, Generic[T], frozen=True):
     query: dict[str, str] = {}
     keyed: bool = False
     version: int | None = None
+    told: bool = False
 
     @property
     def repeatable(self) -> bool:
-        """Whether sending it twice has one effect: it only reads or computes, or it is keyed or conditional."""
-        return self.keyed or self.version is not None or self.method == "GET" or "/compute/" in self.path
+        """Whether sending it twice has one effect and one answer: it only reads or computes, or it is keyed."""
+        return self.keyed or self.method == "GET" or "/compute/" in self.path
 
     def read(self, status: int, body: bytes) -> T:
         """The answer, or the problem as an exception."""
-        if status >= 400:
+        if not 200 <= status < 300:
             raise problem_error(_problem(status, body))
         if self.kind is bytes:
             return body  # type: ignore[return-value]
@@ -89,7 +90,7 @@ def organisation() -> Call[Organisation]:
 
 def compute(name: str, kind: type[T], body: msgspec.Struct) -> Call[T]:
     """One computation, or a batch of it."""
-    return Call("POST", _at("compute", name), kind, body)
+    return Call("POST", _at("compute", name), kind, body, told=True)
 
 
 def add_material(request: MaterialRequest, dry_run: bool) -> Call[Material]:
@@ -109,7 +110,7 @@ def material(id: str) -> Call[Material]:
 
 def replace_material(id: str, request: MaterialRequest, version: int, dry_run: bool) -> Call[Material]:
     """A material anew, if nobody changed it since ``version``."""
-    return Call("PUT", _at("materials", id), Material, request, _dry(dry_run), version=version)
+    return Call("PUT", _at("materials", id), Material, request, _dry(dry_run), keyed=True, version=version)
 
 
 def add_machine_kind(request: MachineKindRequest, dry_run: bool) -> Call[MachineKind]:
@@ -129,7 +130,7 @@ def machine_kind(id: str) -> Call[MachineKind]:
 
 def replace_machine_kind(id: str, request: MachineKindRequest, version: int, dry_run: bool) -> Call[MachineKind]:
     """A machine kind anew, if nobody changed it since ``version``."""
-    return Call("PUT", _at("machine-kinds", id), MachineKind, request, _dry(dry_run), version=version)
+    return Call("PUT", _at("machine-kinds", id), MachineKind, request, _dry(dry_run), keyed=True, version=version)
 
 
 def add_profile(request: ProfileRequest, dry_run: bool) -> Call[Profile]:
@@ -172,7 +173,7 @@ def replace_revision(
 ) -> Call[Revision]:
     """A draft anew, if nobody changed it since ``version``."""
     path = _at("profiles", profile, "revisions", number)
-    return Call("PUT", path, Revision, request, _dry(dry_run), version=version)
+    return Call("PUT", path, Revision, request, _dry(dry_run), keyed=True, version=version)
 
 
 def release_revision(
@@ -194,4 +195,4 @@ def withdraw_revision(
 def difference(profile: str, before: int, after: int, tolerance: float | None) -> Call[Difference]:
     """What two revisions do differently on the ground."""
     query = _query(before=before, after=after, tolerance=tolerance)
-    return Call("GET", _at("profiles", profile, "difference"), Difference, query=query)
+    return Call("GET", _at("profiles", profile, "difference"), Difference, query=query, told=True)

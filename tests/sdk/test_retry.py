@@ -14,11 +14,13 @@ from catchpan.retry import pause
 READS = Call("GET", "/v1/materials", Material)
 COMPUTES = Call("POST", "/v1/compute/opening", Material)
 KEYED = Call("POST", "/v1/materials", Material, keyed=True)
-CONDITIONAL = Call("PUT", "/v1/materials/1", Material, version=3)
+CONDITIONAL = Call("PUT", "/v1/materials/1", Material, keyed=True, version=3)
+BARE_CONDITIONAL = Call("PUT", "/v1/materials/1", Material, version=3)
 BARE_POST = Call("POST", "/v1/materials", Material)
 BARE_PUT = Call("PUT", "/v1/materials/1", Material)
 SAFE = {"reads": READS, "computes": COMPUTES, "keyed": KEYED, "conditional": CONDITIONAL}
-UNSAFE = {"bare POST": BARE_POST, "bare PUT": BARE_PUT}
+# A change that wants a version has one effect, but sent again it would find its own effect and call it somebody else's.
+UNSAFE = {"bare POST": BARE_POST, "bare PUT": BARE_PUT, "version alone": BARE_CONDITIONAL}
 
 LOST = None
 AGAIN = [LOST, 429, 502, 503, 504]
@@ -42,7 +44,7 @@ def test_a_safe_call_waits_twice_as_long_each_time(call, status):
 
 
 @pytest.mark.parametrize("call", UNSAFE.values(), ids=UNSAFE)
-def test_a_call_that_may_have_two_effects_is_never_sent_again(call):
+def test_a_call_that_may_have_two_effects_or_two_answers_is_never_sent_again(call):
     for status, header, attempt in itertools.product(AGAIN + FINAL, HEADERS, range(3)):
         assert asked(call, status=status, retry_after=header, attempt=attempt) is None
 

@@ -90,16 +90,12 @@ async def order(
     request: Request[Any, Any, Any],
     access: Asking,
     dry_run: DryRun = False,
+    idempotency_key: IdempotencyKey = None,
 ) -> Order:
-    """What a write says beside its body; without an idempotency key."""
+    """What a write says beside its body."""
     body = await request.body()
     digest = hashlib.sha256(body + b"\n" + str(request.url.query).encode()).hexdigest()
-    return Order(access, f"{request.method} {request.url.path}", None, digest, dry_run)
-
-
-async def keyed(order: Ordered, idempotency_key: IdempotencyKey = None) -> Order:
-    """The same with the caller's idempotency key."""
-    return Order(order.access, order.operation, idempotency_key, order.request_digest, order.dry_run)
+    return Order(access, f"{request.method} {request.url.path}", idempotency_key, digest, dry_run)
 
 
 async def expected(if_match: IfMatch = None) -> Collection[int] | None:
@@ -121,7 +117,6 @@ DEPENDENCIES: dict[str, Any] = {
     "database": Provide(database),
     "access": Provide(access),
     "order": Provide(order),
-    "keyed": Provide(keyed),
     "expected": Provide(expected),
 }
 

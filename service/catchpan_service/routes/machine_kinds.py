@@ -20,11 +20,11 @@ async def page(
 
 
 @post("/", operation_id="addMachineKind", summary="Add a machine kind")
-async def add(data: JSONBody[MachineKindRequest], database: Store, keyed: Ordered) -> Response[MachineKind]:
+async def add(data: JSONBody[MachineKindRequest], database: Store, order: Ordered) -> Response[MachineKind]:
     """A new machine kind; its name must be free."""
-    require(keyed.access.role, Action.SAVE)
+    require(order.access.role, Action.SAVE)
     reply = added(lambda made: f"/v1/machine-kinds/{made.id}")
-    return sent(await database.write(machine_kinds.add, keyed, data, reply=reply))
+    return sent(await database.write(machine_kinds.add, order, data, reply=reply))
 
 
 @get("/{id:uuid}", operation_id="showMachineKind", summary="One machine kind")

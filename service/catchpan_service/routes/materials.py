@@ -20,11 +20,11 @@ async def page(
 
 
 @post("/", operation_id="addMaterial", summary="Add a material")
-async def add(data: JSONBody[MaterialRequest], database: Store, keyed: Ordered) -> Response[Material]:
+async def add(data: JSONBody[MaterialRequest], database: Store, order: Ordered) -> Response[Material]:
     """A new material; its name must be free."""
-    require(keyed.access.role, Action.SAVE)
+    require(order.access.role, Action.SAVE)
     reply = added(lambda made: f"/v1/materials/{made.id}")
-    return sent(await database.write(materials.add, keyed, data, reply=reply))
+    return sent(await database.write(materials.add, order, data, reply=reply))
 
 
 @get("/{id:uuid}", operation_id="showMaterial", summary="One material")

@@ -59,11 +59,11 @@ async def page(
 
 
 @post("/", operation_id="addProfile", summary="Add a profile")
-async def add(data: JSONBody[ProfileRequest], database: Store, keyed: Ordered) -> Response[Profile]:
+async def add(data: JSONBody[ProfileRequest], database: Store, order: Ordered) -> Response[Profile]:
     """A new profile, still without a revision: one for each material on each machine kind."""
-    require(keyed.access.role, Action.SAVE)
+    require(order.access.role, Action.SAVE)
     reply = added(lambda made: f"/v1/profiles/{made.id}")
-    return sent(await database.write(profiles.add, keyed, data, reply=reply))
+    return sent(await database.write(profiles.add, order, data, reply=reply))
 
 
 @get("/{id:uuid}", operation_id="showProfile", summary="One profile")
@@ -87,13 +87,13 @@ async def page_revisions(
 
 @post("/{id:uuid}/revisions", operation_id="addRevision", summary="Save a new draft")
 async def add_revision(
-    data: JSONBody[RevisionRequest], database: Store, keyed: Ordered, id: Subject
+    data: JSONBody[RevisionRequest], database: Store, order: Ordered, id: Subject
 ) -> Response[Revision]:
     """A new draft with the next number; the service computes the curve that is left out."""
-    require(keyed.access.role, Action.SAVE)
-    made = await _draft(database, keyed.access, id, data)
+    require(order.access.role, Action.SAVE)
+    made = await _draft(database, order.access, id, data)
     reply = added(lambda one: f"/v1/profiles/{id}/revisions/{one.number}")
-    return sent(await database.write(revisions.add, keyed, id, made, reply=reply))
+    return sent(await database.write(revisions.add, order, id, made, reply=reply))
 
 
 @get("/{id:uuid}/revisions/{number:int}", operation_id="showRevision", summary="One revision")
@@ -133,15 +133,15 @@ async def replace_revision(
 async def release(
     data: JSONBody[ReleaseRequest],
     database: Store,
-    keyed: Ordered,
+    order: Ordered,
     expected: Expected,
     id: Subject,
     number: Number,
 ) -> Response[RevisionSummary]:
     """Freeze a revision and put it in use; the one in use before is withdrawn as replaced."""
-    require(keyed.access.role, Action.RELEASE)
+    require(order.access.role, Action.RELEASE)
     told = (data.reason, data.override)
-    return sent(await database.write(revisions.release, keyed, id, number, expected, *told, reply=changed))
+    return sent(await database.write(revisions.release, order, id, number, expected, *told, reply=changed))
 
 
 @post("/{id:uuid}/revisions/{number:int}/withdraw", operation_id="withdrawRevision", summary="Withdraw a revision",
@@ -149,15 +149,15 @@ async def release(
 async def withdraw(
     data: JSONBody[WithdrawRequest],
     database: Store,
-    keyed: Ordered,
+    order: Ordered,
     expected: Expected,
     id: Subject,
     number: Number,
 ) -> Response[RevisionSummary]:
     """Take a revision out of use: replaced by another, or unsafe."""
-    require(keyed.access.role, Action.WITHDRAW)
+    require(order.access.role, Action.WITHDRAW)
     told = (data.reason, Withdrawal(data.because))
-    return sent(await database.write(revisions.withdraw, keyed, id, number, expected, *told, reply=changed))
+    return sent(await database.write(revisions.withdraw, order, id, number, expected, *told, reply=changed))
 
 
 @get("/{id:uuid}/difference", operation_id="compareRevisions", summary="Two revisions compared")
