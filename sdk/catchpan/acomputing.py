@@ -4,7 +4,26 @@ from abc import ABC, abstractmethod
 from typing import TypeVar
 
 from catchpan.calls import Call, compute
+from catchpan.contract.amounts import (
+    AmountsAnswer,
+    AmountsAnswers,
+    AmountsBatch,
+    AmountsRequest,
+    BoomFlowAnswer,
+    BoomFlowAnswers,
+    BoomFlowBatch,
+    BoomFlowRequest,
+    WorkRateAnswer,
+    WorkRateAnswers,
+    WorkRateBatch,
+    WorkRateRequest,
+)
+from catchpan.contract.comparisons import ComparisonAnswer, ComparisonAnswers, ComparisonBatch, ComparisonRequest
 from catchpan.contract.curves import FlowCurveAnswer, FlowCurveAnswers, FlowCurveBatch, FlowCurveRequest
+from catchpan.contract.gate_stops import GateStopsAnswer, GateStopsAnswers, GateStopsBatch, GateStopsRequest
+from catchpan.contract.gate_table import GateTableAnswer, GateTableAnswers, GateTableBatch, GateTableRequest
+from catchpan.contract.granules import GranulesAnswer, GranulesAnswers, GranulesBatch, GranulesRequest
+from catchpan.contract.ground_speeds import GroundSpeedAnswer, GroundSpeedAnswers, GroundSpeedBatch, GroundSpeedRequest
 from catchpan.contract.openings import (
     ChartAnswer,
     ChartAnswers,
@@ -58,3 +77,67 @@ class AsyncComputing(ABC):
     async def overlaps(self, batch: OverlapBatch) -> OverlapAnswers:
         """Evaluate several pan tests, each a result or a problem."""
         return await self.run(compute("overlaps", OverlapAnswers, batch))
+
+    async def gate_table(self, request: GateTableRequest) -> GateTableAnswer:
+        """Choose the fewest rows of a controller's table."""
+        return await self.run(compute("gate-table", GateTableAnswer, request))
+
+    async def gate_tables(self, batch: GateTableBatch) -> GateTableAnswers:
+        """Choose the fewest rows of a controller's table: several at once, each a result or a problem."""
+        return await self.run(compute("gate-tables", GateTableAnswers, batch))
+
+    async def gate_stops(self, request: GateStopsRequest) -> GateStopsAnswer:
+        """Turn openings into actuator positions and back."""
+        return await self.run(compute("gate-stops", GateStopsAnswer, request))
+
+    async def gates_stops(self, batch: GateStopsBatch) -> GateStopsAnswers:
+        """Turn openings into actuator positions and back: several at once, each a result or a problem."""
+        return await self.run(compute("gates-stops", GateStopsAnswers, batch))
+
+    async def ground_speed(self, request: GroundSpeedRequest) -> GroundSpeedAnswer:
+        """Measure ground speed over a course."""
+        return await self.run(compute("ground-speed", GroundSpeedAnswer, request))
+
+    async def ground_speeds(self, batch: GroundSpeedBatch) -> GroundSpeedAnswers:
+        """Measure ground speed over a course: several at once, each a result or a problem."""
+        return await self.run(compute("ground-speeds", GroundSpeedAnswers, batch))
+
+    async def machine_comparison(self, request: ComparisonRequest) -> ComparisonAnswer:
+        """Compare machines of a kind."""
+        return await self.run(compute("machine-comparison", ComparisonAnswer, request))
+
+    async def machine_comparisons(self, batch: ComparisonBatch) -> ComparisonAnswers:
+        """Compare machines of a kind: several at once, each a result or a problem."""
+        return await self.run(compute("machine-comparisons", ComparisonAnswers, batch))
+
+    async def granules(self, request: GranulesRequest) -> GranulesAnswer:
+        """Find the size guide number and the uniformity index."""
+        return await self.run(compute("granules", GranulesAnswer, request))
+
+    async def granules_batch(self, batch: GranulesBatch) -> GranulesAnswers:
+        """Find the size guide number and the uniformity index: several at once, each a result or a problem."""
+        return await self.run(compute("granules-batch", GranulesAnswers, batch))
+
+    async def amounts(self, request: AmountsRequest) -> AmountsAnswer:
+        """Work out product, bags, cost and nutrients for an area."""
+        return await self.run(compute("amounts", AmountsAnswer, request))
+
+    async def amounts_batch(self, batch: AmountsBatch) -> AmountsAnswers:
+        """Work out product, bags, cost and nutrients for an area: several at once, each a result or a problem."""
+        return await self.run(compute("amounts-batch", AmountsAnswers, batch))
+
+    async def work_rate(self, request: WorkRateRequest) -> WorkRateAnswer:
+        """Work out the area done in an hour."""
+        return await self.run(compute("work-rate", WorkRateAnswer, request))
+
+    async def work_rates(self, batch: WorkRateBatch) -> WorkRateAnswers:
+        """Work out the area done in an hour: several at once, each a result or a problem."""
+        return await self.run(compute("work-rates", WorkRateAnswers, batch))
+
+    async def boom_flow(self, request: BoomFlowRequest) -> BoomFlowAnswer:
+        """Work out what a spray boom must give."""
+        return await self.run(compute("boom-flow", BoomFlowAnswer, request))
+
+    async def boom_flows(self, batch: BoomFlowBatch) -> BoomFlowAnswers:
+        """Work out what a spray boom must give: several at once, each a result or a problem."""
+        return await self.run(compute("boom-flows", BoomFlowAnswers, batch))

@@ -4,7 +4,26 @@ from abc import ABC, abstractmethod
 from typing import TypeVar
 
 from catchpan.calls import Call, compute
+from catchpan.contract.amounts import (
+    AmountsAnswer,
+    AmountsAnswers,
+    AmountsBatch,
+    AmountsRequest,
+    BoomFlowAnswer,
+    BoomFlowAnswers,
+    BoomFlowBatch,
+    BoomFlowRequest,
+    WorkRateAnswer,
+    WorkRateAnswers,
+    WorkRateBatch,
+    WorkRateRequest,
+)
+from catchpan.contract.comparisons import ComparisonAnswer, ComparisonAnswers, ComparisonBatch, ComparisonRequest
 from catchpan.contract.curves import FlowCurveAnswer, FlowCurveAnswers, FlowCurveBatch, FlowCurveRequest
+from catchpan.contract.gate_stops import GateStopsAnswer, GateStopsAnswers, GateStopsBatch, GateStopsRequest
+from catchpan.contract.gate_table import GateTableAnswer, GateTableAnswers, GateTableBatch, GateTableRequest
+from catchpan.contract.granules import GranulesAnswer, GranulesAnswers, GranulesBatch, GranulesRequest
+from catchpan.contract.ground_speeds import GroundSpeedAnswer, GroundSpeedAnswers, GroundSpeedBatch, GroundSpeedRequest
 from catchpan.contract.openings import (
     ChartAnswer,
     ChartAnswers,
@@ -58,3 +77,67 @@ class Computing(ABC):
     def overlaps(self, batch: OverlapBatch) -> OverlapAnswers:
         """Evaluate several pan tests, each a result or a problem."""
         return self.run(compute("overlaps", OverlapAnswers, batch))
+
+    def gate_table(self, request: GateTableRequest) -> GateTableAnswer:
+        """Choose the fewest rows of a controller's table."""
+        return self.run(compute("gate-table", GateTableAnswer, request))
+
+    def gate_tables(self, batch: GateTableBatch) -> GateTableAnswers:
+        """Choose the fewest rows of a controller's table: several at once, each a result or a problem."""
+        return self.run(compute("gate-tables", GateTableAnswers, batch))
+
+    def gate_stops(self, request: GateStopsRequest) -> GateStopsAnswer:
+        """Turn openings into actuator positions and back."""
+        return self.run(compute("gate-stops", GateStopsAnswer, request))
+
+    def gates_stops(self, batch: GateStopsBatch) -> GateStopsAnswers:
+        """Turn openings into actuator positions and back: several at once, each a result or a problem."""
+        return self.run(compute("gates-stops", GateStopsAnswers, batch))
+
+    def ground_speed(self, request: GroundSpeedRequest) -> GroundSpeedAnswer:
+        """Measure ground speed over a course."""
+        return self.run(compute("ground-speed", GroundSpeedAnswer, request))
+
+    def ground_speeds(self, batch: GroundSpeedBatch) -> GroundSpeedAnswers:
+        """Measure ground speed over a course: several at once, each a result or a problem."""
+        return self.run(compute("ground-speeds", GroundSpeedAnswers, batch))
+
+    def machine_comparison(self, request: ComparisonRequest) -> ComparisonAnswer:
+        """Compare machines of a kind."""
+        return self.run(compute("machine-comparison", ComparisonAnswer, request))
+
+    def machine_comparisons(self, batch: ComparisonBatch) -> ComparisonAnswers:
+        """Compare machines of a kind: several at once, each a result or a problem."""
+        return self.run(compute("machine-comparisons", ComparisonAnswers, batch))
+
+    def granules(self, request: GranulesRequest) -> GranulesAnswer:
+        """Find the size guide number and the uniformity index."""
+        return self.run(compute("granules", GranulesAnswer, request))
+
+    def granules_batch(self, batch: GranulesBatch) -> GranulesAnswers:
+        """Find the size guide number and the uniformity index: several at once, each a result or a problem."""
+        return self.run(compute("granules-batch", GranulesAnswers, batch))
+
+    def amounts(self, request: AmountsRequest) -> AmountsAnswer:
+        """Work out product, bags, cost and nutrients for an area."""
+        return self.run(compute("amounts", AmountsAnswer, request))
+
+    def amounts_batch(self, batch: AmountsBatch) -> AmountsAnswers:
+        """Work out product, bags, cost and nutrients for an area: several at once, each a result or a problem."""
+        return self.run(compute("amounts-batch", AmountsAnswers, batch))
+
+    def work_rate(self, request: WorkRateRequest) -> WorkRateAnswer:
+        """Work out the area done in an hour."""
+        return self.run(compute("work-rate", WorkRateAnswer, request))
+
+    def work_rates(self, batch: WorkRateBatch) -> WorkRateAnswers:
+        """Work out the area done in an hour: several at once, each a result or a problem."""
+        return self.run(compute("work-rates", WorkRateAnswers, batch))
+
+    def boom_flow(self, request: BoomFlowRequest) -> BoomFlowAnswer:
+        """Work out what a spray boom must give."""
+        return self.run(compute("boom-flow", BoomFlowAnswer, request))
+
+    def boom_flows(self, batch: BoomFlowBatch) -> BoomFlowAnswers:
+        """Work out what a spray boom must give: several at once, each a result or a problem."""
+        return self.run(compute("boom-flows", BoomFlowAnswers, batch))

@@ -247,6 +247,13 @@ class Lengths(msgspec.Struct, frozen=True):
     unit: LengthUnit
 
 
+class Times(msgspec.Struct, frozen=True):
+    """Several durations in one unit."""
+
+    values: list[float]
+    unit: TimeUnit
+
+
 class Speeds(msgspec.Struct, frozen=True):
     """Several ground speeds in one unit."""
 

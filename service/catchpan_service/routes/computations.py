@@ -5,10 +5,22 @@ from dataclasses import dataclass
 from types import ModuleType
 from typing import Any
 
-from catchpan.contract import curves, openings, overlaps
+from catchpan.contract import (
+    amounts,
+    comparisons,
+    curves,
+    gate_stops,
+    gate_table,
+    granules,
+    ground_speeds,
+    openings,
+    overlaps,
+)
 from catchpan.quantities import System
-from catchpan_service.examples import job
+from catchpan_service.examples import job, machines
+from catchpan_service.si import amounts as quantities
 from catchpan_service.si import curves as fits
+from catchpan_service.si import machines as gear
 from catchpan_service.si import openings as settings
 from catchpan_service.si import overlaps as pan_tests
 
@@ -100,6 +112,92 @@ COMPUTATIONS = (
         "Overlap",
         pan_tests.solve,
         job.PAN_TEST,
+    ),
+    Computation(
+        "gate-table",
+        "gate-tables",
+        "Fewest rows of a controller's table",
+        "The fewest openings and flows whose straight lines stay within a tolerance of a curve.",
+        gate_table,
+        "GateTable",
+        gear.solve_gate_table,
+        machines.GATE_TABLE,
+    ),
+    Computation(
+        "gate-stops",
+        "gates-stops",
+        "Openings to actuator positions",
+        "One gate's stops: positions of openings and back, backlash, and what has moved since last time.",
+        gate_stops,
+        "GateStops",
+        gear.solve_gate_stops,
+        machines.GATE_STOPS,
+        light=True,
+    ),
+    Computation(
+        "ground-speed",
+        "ground-speeds",
+        "A timed course to a ground speed",
+        "Ground speed over a course, how sure it is, and what the controller makes of the same course.",
+        ground_speeds,
+        "GroundSpeed",
+        gear.solve_ground_speed,
+        machines.GROUND_SPEED,
+        light=True,
+    ),
+    Computation(
+        "machine-comparison",
+        "machine-comparisons",
+        "Do several machines deliver the same?",
+        "Analysis of variance over machines of a kind: which one stands out, and how much the kind spreads.",
+        comparisons,
+        "Comparison",
+        gear.solve_comparison,
+        machines.COMPARISON,
+    ),
+    Computation(
+        "granules",
+        "granules-batch",
+        "Sieve analysis to SGN and UI",
+        "How large the granules are, and how uniform: size guide number and uniformity index.",
+        granules,
+        "Granules",
+        quantities.solve_granules,
+        machines.GRANULES,
+        light=True,
+    ),
+    Computation(
+        "amounts",
+        "amounts-batch",
+        "Product, bags, cost and nutrients for an area",
+        "What an area takes, from a rate of product or of one nutrient.",
+        amounts,
+        "Amounts",
+        quantities.solve_amounts,
+        machines.AMOUNTS,
+        light=True,
+    ),
+    Computation(
+        "work-rate",
+        "work-rates",
+        "Pass spacing and speed to area in an hour",
+        "Area done in an hour, and the time that an area takes.",
+        amounts,
+        "WorkRate",
+        quantities.solve_work_rate,
+        machines.WORK_RATE,
+        light=True,
+    ),
+    Computation(
+        "boom-flow",
+        "boom-flows",
+        "A spray boom's flow, as a cross-check",
+        "What a boom must give in a minute on the same pass spacing and speed.",
+        amounts,
+        "BoomFlow",
+        quantities.solve_boom_flow,
+        machines.BOOM_FLOW,
+        light=True,
     ),
 )
 

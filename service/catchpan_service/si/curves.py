@@ -77,7 +77,7 @@ def _catches(request: FlowCurveRequest) -> Catches:
     given = request.catches
     return catches(
         opening=[one.opening.si for one in given],
-        mass=[_net(index, one) for index, one in enumerate(given)],
+        mass=[net_mass(one, ("catches", index), index) for index, one in enumerate(given)],
         duration=[one.duration.si for one in given],
         stream=[one.stream for one in given],
         gates=[one.gates for one in given],
@@ -85,17 +85,18 @@ def _catches(request: FlowCurveRequest) -> Catches:
     )
 
 
-def _net(index: int, catch: Catch) -> float:
+def net_mass(catch: Catch, place: tuple[str | int, ...], index: int) -> float:
+    """Net mass [kg] of a catch at a place of a request; CalibrationError where it is unclear or below the tare."""
     if (catch.mass is None) == (catch.gross is None) or (catch.gross is None) != (catch.tare is None):
         message = f"catch {index + 1} needs either mass, or gross and tare"
         allowed = "mass (net), or gross and tare"
-        raise CalibrationError("mass_unclear", message, where=("catches", index), allowed=allowed)
+        raise CalibrationError("mass_unclear", message, where=place, allowed=allowed)
     if catch.mass is not None:
         return catch.mass.si
     gross, tare = catch.gross.si, catch.tare.si  # type: ignore[union-attr]
     if tare < 0 or gross < tare:
         message = f"catch {index + 1} weighs less than its empty bucket"
-        where, allowed = ("catches", index, "gross"), "tare 0 or above, gross not below tare"
+        where, allowed = (*place, "gross"), "tare 0 or above, gross not below tare"
         raise CalibrationError("gross_below_tare", message, where=where, given=gross, allowed=allowed)
     return gross - tare
 

@@ -17,6 +17,7 @@ from catchpan.quantities import (
     Ratio,
     Speed,
     System,
+    Time,
     from_si,
     scale,
 )
@@ -28,7 +29,7 @@ DIGITS = 12
 
 FloatArray = NDArray[np.float64]
 _KINDS: dict[str, type[Quantity]] = {
-    "Masses": Mass, "Lengths": Length, "Speeds": Speed, "Flows": Flow, "Rates": Rate, "Ratios": Ratio,
+    "Masses": Mass, "Lengths": Length, "Times": Time, "Speeds": Speed, "Flows": Flow, "Rates": Rate, "Ratios": Ratio,
     "RatioGrid": Ratio,
 }  # fmt: skip
 
