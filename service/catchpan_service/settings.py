@@ -42,7 +42,9 @@ def read_settings(environment: Mapping[str, str]) -> Settings:
     try:
         return msgspec.convert(given, Settings, strict=False)
     except msgspec.ValidationError as error:
-        raise SettingError(f"a {PREFIX}* setting cannot be used: {error}") from error
+        why, _, path = str(error).partition(" - at `$.")
+        name = path.rstrip("`")
+        raise SettingError(f"{PREFIX}{name.upper()} cannot be {given[name]!r}: {why}") from error
 
 
 def described_settings() -> list[tuple[str, str, str]]:

@@ -259,8 +259,12 @@ def test_a_revoked_key_is_refused_within_a_second(tmp_path):
 
 def test_the_use_of_a_key_is_noted_once_an_hour(tmp_path):
     now = [NOW]
+
+    def ticks():
+        return (now[0] - NOW).total_seconds()
+
     with serving(tmp_path, clock=lambda: now[0]) as web:
-        web.app.state.keyring = Keyring(ticks=lambda: (now[0] - NOW).total_seconds())
+        web.app.state.keyring = Keyring(ticks)
 
         def noted():
             listed = admin.list_keys(web.app.state.database, OURS)
