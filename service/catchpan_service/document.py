@@ -135,6 +135,9 @@ def _complete_parameter(parameter: dict[str, Any]) -> None:
     if choices:
         kept = {name: value for name, value in parameter["schema"].items() if name != "oneOf"}
         parameter["schema"] = choices[0] | kept
+    if "enum" in parameter["schema"]:
+        named = [one for one in parameter["schema"]["enum"] if one is not None]
+        parameter["schema"] |= {"type": "string", "enum": named}
     if parameter["name"] == "If-Match":
         parameter["required"] = True
 
