@@ -7,84 +7,91 @@ name, as in ``mass [lb]``, or behind the number in the cell. An empty pan cell i
 pan has mass 0.
 """
 
-import csv
-import io
 import re
-from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, NamedTuple, TypeVar
+from typing import Any
 
 import msgspec
 
+from catchpan.cells import Cell, Row, in_one_unit, rows
+from catchpan.contract.comparisons import CaughtMachine
 from catchpan.contract.curves import Catch
+from catchpan.contract.granules import SIEVES
 from catchpan.contract.overlaps import PanRow
-from catchpan.errors import QuantityError, TableError
-from catchpan.quantities import Length, Lengths, Mass, Masses, Quantity, Ratio, Time, parse
+from catchpan.errors import TableError
+from catchpan.quantities import Length, Lengths, Mass, Masses, Quantity, Ratio, Time
 
-Q = TypeVar("Q", bound=Quantity)
-_COLUMN = re.compile(r"\s*(?P<name>[^\[\]]*?)\s*(?:\[\s*(?P<unit>[^\[\]]*?)\s*\])?\s*")
 _CATCH_COLUMNS: dict[str, type[Quantity] | None] = {
     "opening": Ratio, "mass": Mass, "gross": Mass, "tare": Mass, "duration": Time,
     "stream": None, "gates": None, "note": None,
 }  # fmt: skip
+_SIEVE_NUMBER = re.compile(r"(?:No\.?|#)\s*(\d+)", re.IGNORECASE)
 _PAN_ROW = re.compile(r"row \d+( opposite)?")
-
-
-class Cell(NamedTuple):
-    """One cell of a file, and where it stands."""
-
-    file: str
-    line: int
-    column: str
-    unit: str | None
-    text: str
-
-    def refuse(self, why: str) -> TableError:
-        """The error that names this cell."""
-        return TableError(f"{self.file}, line {self.line}, column {self.column!r}: {why}")
-
-    def read(self, kind: type[Q]) -> Q:
-        """The quantity in this cell."""
-        try:
-            return parse(kind, self.text, self.unit)
-        except QuantityError as error:
-            raise self.refuse(str(error)) from error
-
-
-Row = dict[str, Cell]
 
 
 def read_catches(path: Path) -> list[Catch]:
     """The catches of a catch file, in its order; TableError names file, line and column of what cannot be read."""
-    return [_catch(row) for row in _rows(path, _catch_column, needed=("opening", "duration"))]
+    return [_catch(row) for row in rows(path, _catch_column, needed=("opening", "duration"))]
+
+
+def read_machines(path: Path) -> list[CaughtMachine]:
+    """Catches of several machines: a catch file with a column ``machine``."""
+    found: dict[str, list[Catch]] = {}
+    for row in rows(path, _machine_column, needed=("machine", "opening", "duration")):
+        if not row["machine"].text:
+            raise row["machine"].refuse("every catch needs its machine")
+        found.setdefault(row["machine"].text, []).append(_catch(row))
+    return [CaughtMachine(name=name, catches=caught) for name, caught in found.items()]
+
+
+def read_sieves(path: Path) -> tuple[Lengths, Masses]:
+    """A sieve analysis: columns ``sieve`` (an opening, or a number such as No. 8) and ``mass``.
+
+    The coarsest sieve comes first; the last row, ``pan``, is what fell through.
+    """
+    lines = list(rows(path, _sieve_column, needed=("sieve", "mass")))
+    *sieves, pan = lines
+    if pan["sieve"].text.lower() != "pan" or not sieves:
+        raise pan["sieve"].refuse("the last row is the pan below the finest sieve; write pan")
+    unit, masses = in_one_unit([line["mass"] for line in lines], Mass)
+    if None in masses:
+        raise lines[masses.index(None)]["mass"].refuse("every sieve needs its mass, 0 for none")
+    openings = [_sieve(line["sieve"]) for line in sieves]
+    return Lengths(openings, "mm"), Masses(masses, unit)  # type: ignore[arg-type]
+
+
+def _sieve(cell: Cell) -> float:
+    """Opening of a sieve in millimetres."""
+    number = _SIEVE_NUMBER.fullmatch(cell.text)
+    if number is None:
+        return cell.read(Length).to("mm")
+    if int(number[1]) not in SIEVES:
+        raise cell.refuse(f"sieve {cell.text} is not in the table; write its opening, such as 2.36 mm")
+    return SIEVES[int(number[1])]
 
 
 def read_pans(path: Path, *, passes: int = 1) -> tuple[Lengths, list[PanRow]]:
     """Positions and rows of a pan file, each row driven ``passes`` times before it was weighed."""
-    lines = list(_rows(path, _pan_column, needed=("position",)))
+    lines = list(rows(path, _pan_column, needed=("position",)))
     names = [name for name in lines[0] if name != "position"]
     if not names:
         raise TableError(f"{path.name}: no pans: a column 'position' and a column 'row 1' are needed")
-    unit, positions = _in_one_unit([line["position"] for line in lines], Length)
-    rows = []
+    unit, positions = in_one_unit([line["position"] for line in lines], Length)
+    found = []
     for name in names:
-        own, masses = _in_one_unit([line[name] for line in lines], Mass)
+        own, masses = in_one_unit([line[name] for line in lines], Mass)
         heading: Any = "opposite" if name.endswith("opposite") else "same"
-        rows.append(PanRow(masses=Masses(masses, own), passes=passes, heading=heading))  # type: ignore[arg-type]
+        found.append(PanRow(masses=Masses(masses, own), passes=passes, heading=heading))  # type: ignore[arg-type]
     if None in positions:
         raise lines[positions.index(None)]["position"].refuse("a pan needs a position")
-    return Lengths(positions, unit), rows  # type: ignore[arg-type]
-
-
-def _in_one_unit(cells: list[Cell], kind: type[Quantity]) -> tuple[str, list[float | None]]:
-    read = [cell.read(kind) if cell.text else None for cell in cells]
-    unit = next((one.unit for one in read if one is not None), next(iter(kind.factors)))
-    return unit, [None if one is None else one.to(unit) for one in read]
+    return Lengths(positions, unit), found  # type: ignore[arg-type]
 
 
 def _catch(row: Row) -> Catch:
     fields: dict[str, Any] = {}
     for name, cell in row.items():
+        if name == "machine":
+            continue
         kind = _CATCH_COLUMNS[name]
         if cell.text:
             fields[name] = cell.text if kind is None else msgspec.to_builtins(cell.read(kind))
@@ -110,67 +117,17 @@ def _catch_column(name: str) -> str | None:
     return None if name in _CATCH_COLUMNS else f"allowed are {', '.join(_CATCH_COLUMNS)}"
 
 
+def _machine_column(name: str) -> str | None:
+    """What is wrong with a column of a file of several machines, or None."""
+    return None if name == "machine" else _catch_column(name)
+
+
+def _sieve_column(name: str) -> str | None:
+    """What is wrong with a column of a sieve file, or None."""
+    return None if name in ("sieve", "mass") else "allowed are sieve and mass"
+
+
 def _pan_column(name: str) -> str | None:
     """What is wrong with a column of a pan file, or None."""
     good = name == "position" or _PAN_ROW.fullmatch(name)
     return None if good else "allowed are position, row 1, row 2 … and row 2 opposite"
-
-
-def _rows(path: Path, wrong: Callable[[str], str | None], needed: tuple[str, ...]) -> Iterator[Row]:
-    filled = [(number, cells) for number, cells in _lines(path) if any(cell.strip() for cell in cells)]
-    if not filled:
-        raise TableError(f"{path.name}: the file is empty")
-    header = _header(path.name, filled[0], wrong, needed)
-    if len(filled) == 1:
-        raise TableError(f"{path.name}, line {filled[0][0]}: nothing stands below the header")
-    for number, cells in filled[1:]:
-        if len(cells) != len(header):
-            raise TableError(
-                f"{path.name}, line {number}: {len(cells)} cells for {len(header)} columns; "
-                "write numbers with a decimal point, and a text that holds a comma in quotation marks"
-            )
-        yield {
-            name: Cell(path.name, number, shown, unit, text.strip())
-            for (name, unit, shown), text in zip(header, cells, strict=True)
-        }
-
-
-def _lines(path: Path) -> list[tuple[int, list[str]]]:
-    reader = csv.reader(io.StringIO(_text(path), newline=""))
-    try:
-        return [(reader.line_num, cells) for cells in reader]
-    except csv.Error as error:
-        raise TableError(f"{path.name}, line {reader.line_num}: this is no CSV file ({error})") from error
-
-
-def _text(path: Path) -> str:
-    try:
-        return path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise TableError(f"{path}: {error.strerror}") from error
-    except UnicodeDecodeError as error:
-        raise TableError(f"{path.name}: save the file as CSV in UTF-8 (byte {error.start} is not)") from error
-
-
-def _header(
-    file: str, line: tuple[int, list[str]], wrong: Callable[[str], str | None], needed: tuple[str, ...]
-) -> list[tuple[str, str | None, str]]:
-    number, cells = line
-    for mark, word in ((";", "semicolons"), ("\t", "tabs")):
-        if mark in cells[0]:
-            raise TableError(f"{file}, line {number}: separated by {word}; save the file with commas")
-    header = []
-    for cell in cells:
-        match = _COLUMN.fullmatch(cell)
-        name = match["name"].lower() if match else cell
-        if reason := wrong(name):
-            raise TableError(f"{file}, line {number}: column {cell.strip()!r} is not known; {reason}")
-        header.append((name, match["unit"] if match else None, cell.strip()))
-    names = [name for name, _, _ in header]
-    for name in needed:
-        if name not in names:
-            raise TableError(f"{file}, line {number}: the column {name!r} is missing")
-    for name in names:
-        if names.count(name) > 1:
-            raise TableError(f"{file}, line {number}: the column {name!r} stands twice")
-    return header

@@ -5,7 +5,7 @@ from typing import Annotated, Any, TypeVar
 
 from cyclopts import Parameter, Token
 
-from catchpan.quantities import Area, Length, Mass, Quantity, Rate, Ratio, Speed, Time, parse
+from catchpan.quantities import Area, Length, Mass, Quantity, Rate, Ratio, Speed, Time, Volume, parse
 
 Q = TypeVar("Q", bound=Quantity)
 
@@ -33,4 +33,7 @@ ARate = Annotated[Rate, _reader(Rate)]
 ARatio = Annotated[Ratio, _reader(Ratio)]
 SomeLengths = Annotated[list[Length], _many(Length)]
 SomeRates = Annotated[list[Rate], _many(Rate)]
+SomeRatios = Annotated[list[Ratio], _many(Ratio)]
+SomeTimes = Annotated[list[Time], _many(Time)]
+AVolume = Annotated[Volume, _reader(Volume)]
 SomeSpeeds = Annotated[list[Speed], _many(Speed)]
