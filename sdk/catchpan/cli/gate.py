@@ -67,9 +67,7 @@ def table(
         [f"opening [{answer.openings.unit}]", f"flow [{answer.flows.unit}]"],
         [[number(opening), number(flow)] for opening, flow in rows],
     )
-    put(
-        f"\nStraight lines between the rows miss the curve by at most {told(answer.worst, 2)}, at {told(answer.worst_opening)}."
-    )
+    put(f"\nStraight lines miss the curve by at most {told(answer.worst, 2)}, at {told(answer.worst_opening)}.")
 
 
 @app.command

@@ -32,12 +32,9 @@ def granules(sieves: Path, /, *, interpolation: Interpolation = "linear", common
     if common.json:
         put_json(answer)
         return
-    put(
-        f"SGN {number(answer.size_guide_number, 3)}   UI {number(answer.uniformity_index, 2)}   ({answer.interpolation})"
-    )
-    put(
-        f"10 % is coarser than {told(answer.coarse, 3)}, half than {told(answer.middle, 3)}, 95 % than {told(answer.fine, 3)}"
-    )
+    put(f"SGN {number(answer.size_guide_number, 3)}   UI {number(answer.uniformity_index, 2)}   ({interpolation})")
+    coarse, middle, fine = (told(size, 3) for size in (answer.coarse, answer.middle, answer.fine))
+    put(f"10 % is coarser than {coarse}, half than {middle}, 95 % than {fine}")
     put()
     put_findings(answer.findings)
 

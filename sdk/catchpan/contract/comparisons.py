@@ -33,10 +33,10 @@ class MachineDeviation(Wire, kw_only=True, frozen=True):
 
 
 class SpreadInterval(Wire, kw_only=True, frozen=True):
-    """From ``low`` to ``high``, 95 %."""
+    """From ``low`` to ``high``, 95 %; null where nothing bounds it."""
 
     low: Ratio
-    high: Ratio
+    high: Ratio | None
 
 
 class ComparisonAnswer(Wire, kw_only=True, frozen=True):

@@ -38,7 +38,7 @@ class MachineComparison:
     between_spread_freedom : float
         Its degrees of freedom (Satterthwaite).
     between_spread_interval : tuple of float
-        95 %, from 0 where it cannot be told from 0.
+        95 %, from 0 where it cannot be told from 0, to infinity where hardly anything is known.
     deviation : FloatArray
         (machines,), each machine less the mean of all; for logarithms relative, exp(...) - 1.
     stands_out : tuple of bool
@@ -155,7 +155,9 @@ def _spread(
         highest = float(np.sqrt((machines - 1) * between / each / chdtri(machines - 1, 0.975)))
         return 0.0, float(machines - 1), (0.0, highest)
     own = variance**2 / ((between / each) ** 2 / (machines - 1) + (within / each) ** 2 / freedom)
-    low, high = (float(np.sqrt(own * variance / chdtri(own, tail))) for tail in (0.025, 0.975))
+    below, above = (float(chdtri(own, tail)) for tail in (0.975, 0.025))
+    low = float(np.sqrt(own * variance / above))
+    high = float(np.sqrt(own * variance / below)) if below > 0 else np.inf
     return float(np.sqrt(variance)), float(own), (low, high)
 
 

@@ -133,7 +133,7 @@ def solve_comparison(request: ComparisonRequest, system: System) -> ComparisonAn
         within_degrees_of_freedom=found.within_freedom,
         within_spread=tell.one(Ratio, found.within_deviation),
         between_machine_spread=tell.one(Ratio, found.between_spread),
-        between_machine_spread_interval=SpreadInterval(low=tell.one(Ratio, low), high=tell.one(Ratio, high)),
+        between_machine_spread_interval=SpreadInterval(low=tell.one(Ratio, low), high=tell.maybe(Ratio, high)),
         machines_checked=len(request.machines),
         findings=findings(found.findings),
     )
