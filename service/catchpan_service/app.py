@@ -107,6 +107,12 @@ def _refuse_unknown_parameters(request: Request[Any, Any, Any]) -> None:
             allowed = ", ".join(sorted(known)) or "none"
             fault = Fault(pointer=f"/{name}", code="unknown_parameter", detail="unknown parameter", allowed=allowed)
             raise Refusal(Slug.UNREADABLE, f"There is no parameter {name} here; allowed: {allowed}", errors=[fault])
+        given = request.query_params.getall(name)
+        if len(given) > 1 or given == ["null"]:
+            fault = Fault(
+                pointer=f"/{name}", code="bad_parameter", detail="not one value", given=given, allowed="one value"
+            )
+            raise Refusal(Slug.UNREADABLE, f"The parameter {name} needs one value, or is left out", errors=[fault])
 
 
 @cache

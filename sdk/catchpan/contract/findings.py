@@ -36,6 +36,13 @@ class FindingCode(OpenEnum):
     FEW_PANS = "few_pans"
     NO_SPACING_WITHIN_LIMIT = "no_spacing_within_limit"
     MIDDLE_EMPTY = "middle_empty"
+    SIEVES_TOO_FEW = "sieves_too_few"
+    BACKLASH = "backlash"
+    STOP_MOVED = "stop_moved"
+    SPEED_DIFFERS = "speed_differs"
+    MACHINE_STANDS_OUT = "machine_stands_out"
+    MACHINES_DIFFER = "machines_differ"
+    FEW_MACHINES = "few_machines"
     NO_CURVE = "no_curve"
     WORK_RATE_OUT_OF_REACH = "work_rate_out_of_reach"
 

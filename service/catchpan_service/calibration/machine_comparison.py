@@ -156,7 +156,7 @@ def _spread(
         return 0.0, float(machines - 1), (0.0, highest)
     own = variance**2 / ((between / each) ** 2 / (machines - 1) + (within / each) ** 2 / freedom)
     below, above = (float(chdtri(own, tail)) for tail in (0.975, 0.025))
-    low = float(np.sqrt(own * variance / above))
+    low = float(np.sqrt(own * variance / above)) if above > 0 else 0.0
     high = float(np.sqrt(own * variance / below)) if below > 0 else np.inf
     return float(np.sqrt(variance)), float(own), (low, high)
 
