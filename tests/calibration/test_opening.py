@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -147,14 +148,33 @@ def test_a_smaller_opening_is_less_sure():
     assert widths[0] > widths[1] > widths[2]
 
 
-def test_any_machine_is_unknown_until_a_spread_is_given():
+def test_any_machine_is_unknown_until_three_machines_were_checked():
     answer = ask(LAW, 0.4)
     assert np.isnan(answer.rate_interval_any_machine).all()
     assert [finding.code for finding in answer.findings] == ["any_machine_unknown"]
-    known = ask(LAW, 0.4, between_machine_spread=0.03)
+    few = ask(LAW, 0.4, between_machine_spread=0.03, machines_checked=2)
+    assert np.isnan(few.rate_interval_any_machine).all()
+    assert [finding.code for finding in few.findings] == ["any_machine_unknown"]
+    known = ask(LAW, 0.4, between_machine_spread=0.03, machines_checked=3)
     assert known.rate_interval_any_machine[0] < known.rate_interval_this_machine[0]
     assert known.rate_interval_any_machine[1] > known.rate_interval_this_machine[1]
     assert known.findings == ()
+    more = ask(LAW, 0.4, between_machine_spread=0.03, machines_checked=30)
+    assert more.rate_interval_any_machine[1] < known.rate_interval_any_machine[1]
+
+
+@pytest.mark.parametrize("machines", [4, 10])
+def test_the_interval_of_any_machine_holds_another_machine_of_the_kind_19_times_in_20(machines):
+    """The spread is estimated from some machines; the curve's own machine and the other one are drawn from the kind."""
+    rng, held, truth = np.random.default_rng(machines), 0, 0.03
+    certain = replace(LAW, covariance=((0.0,) * 3,) * 3, opening_uncertainty=0.0, shared_uncertainty=0.0)
+    for _ in range(1000):
+        spread = truth * np.sqrt(rng.chisquare(machines - 1) / (machines - 1))
+        answer = ask(certain, 0.4, between_machine_spread=spread, machines_checked=machines)
+        laid = float(answer.rate_at_set_opening) * np.exp(truth * (rng.standard_normal() - rng.standard_normal()))
+        low, high = answer.rate_interval_any_machine
+        held += low <= laid <= high
+    assert 930 <= held <= 970
 
 
 def test_the_controller_step_moves_opening_and_rate():

@@ -24,7 +24,11 @@ class OpeningStatus(OpenEnum):
 
 
 class OpeningRequest(Wire, kw_only=True, frozen=True):
-    """A rate to lay: exactly one of ``pass_spacing`` (overlapped pass) or ``edge_width`` (edge pass)."""
+    """A rate to lay: exactly one of ``pass_spacing`` (overlapped pass) or ``edge_width`` (edge pass).
+
+    ``between_machine_spread`` and ``machines_checked``, from ``compute/machine-comparison``, give the interval of any
+    machine of the kind.
+    """
 
     curve: Curve
     rate: Rate
@@ -36,6 +40,8 @@ class OpeningRequest(Wire, kw_only=True, frozen=True):
     correction: float = 1.0
     opening_step: Ratio | None = None
     label_highest_rate: Rate | None = None
+    between_machine_spread: Ratio | None = None
+    machines_checked: Annotated[int, Meta(ge=1, le=100_000)] | None = None
 
 
 class OpeningInterval(Wire, kw_only=True, frozen=True):
@@ -93,6 +99,8 @@ class ChartRequest(Wire, kw_only=True, frozen=True):
     correction: float = 1.0
     opening_step: Ratio | None = None
     label_highest_rate: Rate | None = None
+    between_machine_spread: Ratio | None = None
+    machines_checked: Annotated[int, Meta(ge=1, le=100_000)] | None = None
 
 
 class ChartAnswer(Wire, kw_only=True, frozen=True):

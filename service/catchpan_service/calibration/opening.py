@@ -15,6 +15,9 @@ from .findings import Finding
 
 StringArray = NDArray[np.str_]
 
+FEWEST_MACHINES = 3
+"""Machines from which anything is said of any machine of the kind."""
+
 COVERAGE = 0.95
 """Probability that an interval holds the true value."""
 
@@ -106,6 +109,7 @@ def opening_for_rate(
     opening_step: float | None = None,
     label_highest_rate: float | None = None,
     between_machine_spread: float | None = None,
+    machines_checked: int | None = None,
 ) -> OpeningAnswer:
     """Find the opening that lays a rate.
 
@@ -132,6 +136,8 @@ def opening_for_rate(
         The label's limit [kg/m²].
     between_machine_spread : float, optional
         Relative standard deviation of the flow between machines of the kind.
+    machines_checked : int, optional
+        Machines that it comes from; nothing is said of any machine below three.
 
     Returns
     -------
@@ -152,7 +158,6 @@ def opening_for_rate(
     wanted = _wanted(curve, rate, speed, laid_width, coverages, gates, correction)
     _check_optional("opening_step", opening_step, most=1.0)
     _check_optional("label_highest_rate", label_highest_rate)
-    _check_optional("between_machine_spread", between_machine_spread)
     needed = wanted.rate * wanted.laid_width * wanted.speed / wanted.coverages
     part = _share(curve, gates) * wanted.correction
     exact, placed = _place(curve, needed / part)
@@ -163,8 +168,9 @@ def opening_for_rate(
     rate_set = flow(curve, settable) * per_flow
     this_machine = (wanted.rate / stretch, wanted.rate * stretch)
     any_stretch = np.full_like(stretch, np.nan)
-    if between_machine_spread is not None:
-        any_stretch = _stretch(curve, opening, between_machine_spread)
+    spread = _known_spread(between_machine_spread, machines_checked)
+    if spread is not None:
+        any_stretch = _stretch(curve, opening, *spread)
     widest = np.where(np.isnan(stretch) & np.isfinite(opening), np.inf, np.fmax(stretch, any_stretch))
     highest = np.fmax(wanted.rate, rate_set) * widest
     status = _status(curve, placed)
@@ -182,7 +188,7 @@ def opening_for_rate(
         speed_range=_speed_range(curve, wanted, part),
         status=status,
         findings=(
-            *_general_findings(curve, gates, between_machine_spread),
+            *_general_findings(curve, gates, known=spread is not None),
             *_outside_findings(status),
             *_label_findings(highest, label_highest_rate),
         ),
@@ -294,13 +300,31 @@ def _status(curve: FlowCurve, placed: FloatArray) -> StringArray:
     return np.asarray(np.select(conditions, STATUSES[:-1], STATUSES[-1]))
 
 
-def _stretch(curve: FlowCurve, opening: FloatArray, spread: float) -> FloatArray:
-    """Factor exp(t u) from a rate to the end of its interval; NaN where that is beyond saying."""
+def _known_spread(spread: float | None, machines: int | None) -> tuple[float, float] | None:
+    """The spread between machines and its degrees of freedom, once enough machines were checked."""
+    _check_optional("between_machine_spread", spread)
+    if (spread is None) != (machines is None):
+        name = "between_machine_spread" if spread is None else "machines_checked"
+        allowed = "between_machine_spread and machines_checked together, or neither"
+        message = "the spread between machines goes with their count"
+        raise CalibrationError("pair_incomplete", message, where=(name,), allowed=allowed)
+    if spread is None or machines is None or machines < FEWEST_MACHINES:
+        return None
+    return spread, machines - 1.0
+
+
+def _stretch(curve: FlowCurve, opening: FloatArray, spread: float, spread_freedom: float = math.inf) -> FloatArray:
+    """Factor exp(t u) from a rate to the end of its interval; NaN where that is beyond saying.
+
+    The spread enters twice: the machine that was caught and the one that is meant are both drawn from the kind.
+    """
+    between = 2.0 * spread**2
     fitted = fit_variance(curve, opening)
     own = log_slope(curve, opening) * curve.opening_uncertainty
-    total = fitted + curve.shared_uncertainty**2 + own**2 + spread**2
+    total = fitted + curve.shared_uncertainty**2 + own**2 + between
     known = np.where(np.isnan(total) | (fitted <= 0.0), 1.0, fitted)
-    freedom = np.minimum(curve.degrees_of_freedom * (total / known) ** 2, 1e9)
+    estimated = known**2 / curve.degrees_of_freedom + between**2 / spread_freedom
+    freedom = np.minimum(total**2 / np.maximum(estimated, 1e-300), 1e9)
     reach = stdtrit(freedom, 0.5 + COVERAGE / 2.0) * np.sqrt(total)
     return np.exp(np.where(reach <= math.log(WIDEST), reach, np.nan))
 
@@ -324,7 +348,7 @@ def _speed_range(curve: FlowCurve, wanted: Wanted, part: FloatArray) -> tuple[Fl
     return per_flow * flow(curve, first), per_flow * flow(curve, last)
 
 
-def _general_findings(curve: FlowCurve, gates: str, spread: float | None) -> Iterator[Finding]:
+def _general_findings(curve: FlowCurve, gates: str, *, known: bool) -> Iterator[Finding]:
     if curve.gates == "both" and gates != "both" and curve.left_share is None:
         yield Finding(
             "gate_share_assumed",
@@ -333,7 +357,7 @@ def _general_findings(curve: FlowCurve, gates: str, spread: float | None) -> Ite
             "Catch each side alone at one opening.",
             ("gates",),
         )
-    if spread is None:
+    if not known:
         yield Finding(
             "any_machine_unknown",
             "note",

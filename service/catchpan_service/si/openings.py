@@ -87,6 +87,8 @@ def _options(request: OpeningRequest | ChartRequest) -> dict[str, Any]:
         "correction": request.correction,
         "opening_step": scalar(request.opening_step),
         "label_highest_rate": scalar(request.label_highest_rate),
+        "between_machine_spread": scalar(request.between_machine_spread),
+        "machines_checked": request.machines_checked,
     }
 
 
