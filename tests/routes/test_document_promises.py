@@ -4,12 +4,13 @@ import tempfile
 from pathlib import Path
 
 import schemathesis
-from catchpan_service import admin
-from catchpan_service.app import create_app
-from catchpan_service.settings import Settings
 from hypothesis import HealthCheck, settings
 from schemathesis.config import SchemathesisConfig
 from uuid_utils.compat import uuid7
+
+from catchpan_service import admin
+from catchpan_service.app import create_app
+from catchpan_service.settings import Settings
 
 CONFIG = SchemathesisConfig.from_path(Path(__file__).parents[1] / "schemathesis.toml")
 FOLDER = tempfile.TemporaryDirectory()

@@ -322,7 +322,7 @@ def _stretch(curve: FlowCurve, opening: FloatArray, spread: float, spread_freedo
     fitted = fit_variance(curve, opening)
     own = log_slope(curve, opening) * curve.opening_uncertainty
     total = fitted + curve.shared_uncertainty**2 + own**2 + between
-    known = np.where(np.isnan(total) | (fitted <= 0.0), 1.0, fitted)
+    known = np.where(np.isnan(total), 1.0, fitted)
     estimated = known**2 / curve.degrees_of_freedom + between**2 / spread_freedom
     freedom = np.minimum(total**2 / np.maximum(estimated, 1e-300), 1e9)
     reach = stdtrit(freedom, 0.5 + COVERAGE / 2.0) * np.sqrt(total)
