@@ -29,7 +29,7 @@ def completed(content: Content, material: MaterialRequest) -> tuple[bytes, tuple
     CalibrationError
         Where the catches have no curve, the curve that was sent is not theirs, or the parts do not fit together.
     """
-    _check_names(content)
+    _check_passes(content)
     found: list[Finding] = []
     curve = content.curve
     if content.calibration is not None:
@@ -41,12 +41,16 @@ def completed(content: Content, material: MaterialRequest) -> tuple[bytes, tuple
     return canonical(whole), tuple(found)
 
 
-def _check_names(content: Content) -> None:
+def _check_passes(content: Content) -> None:
     names = [one.name for one in content.passes]
     for index, name in enumerate(names):
         if name in names[:index]:
             where, allowed = ("content", "passes", index, "name"), "each pass its own name"
             raise CalibrationError("duplicate_name", f"two passes are called {name}", where=where, allowed=allowed)
+    for index, one in enumerate(content.passes):
+        if not one.width.si > 0:
+            message, where = f"the pass {one.name} has no width", ("content", "passes", index, "width")
+            raise CalibrationError("bad_width", message, where=where, given=one.width.si, allowed="above 0")
     for index, work in enumerate(content.work_rates):
         if work.pass_name not in names:
             where = ("content", "work_rates", index, "pass_name")

@@ -1,6 +1,7 @@
 """Quantities to SI and back: the primitives."""
 
 import math
+import re
 from collections.abc import Iterable
 from typing import Any, TypeVar
 
@@ -100,13 +101,21 @@ def _rounded_all(values: FloatArray) -> FloatArray:
     return np.array([one if easy else rounded(one) for one, easy in zip(near.tolist(), plain, strict=True)])
 
 
+_OF_AN_ARRAY = re.compile(r"/(positions|masses)(?=/\d)")
+
+
+def _pointer(where: tuple[str | int, ...]) -> str:
+    """The JSON Pointer of a place; a number in a quantity array stands among its ``values``."""
+    return _OF_AN_ARRAY.sub(r"\g<0>/values", "".join(f"/{step}" for step in where))
+
+
 def findings(found: Iterable[calibration.Finding], prefix: str = "") -> list[Finding]:
     """Findings of a computation as they travel; ``where`` becomes a JSON Pointer."""
     return [
         Finding(
             code=FindingCode(one.code),
             severity=Severity(one.severity),
-            where="".join(f"/{step}" for step in ((prefix, *one.where) if prefix else one.where)),
+            where=_pointer((prefix, *one.where) if prefix else one.where),
             what=one.what,
             advice=one.advice,
         )
