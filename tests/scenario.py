@@ -1,6 +1,7 @@
 """A service in this process, and the whole of one invented season in it, sent as plain HTTP."""
 
 import json
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -10,12 +11,15 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import msgspec
 from litestar import Litestar
 from uuid_utils.compat import uuid7
 
+from catchpan.contract.problems import Problem, Slug
 from catchpan.inprocess import InProcess
 from catchpan_service import admin
 from catchpan_service.app import create_app
+from catchpan_service.problems import CATALOGUE, MEDIA_TYPE
 from catchpan_service.settings import Settings
 
 OURS, OTHERS = "Alder Hollow Grounds", "Quarry Lane Turf"
@@ -193,3 +197,16 @@ def example(operation: str, name: str = "") -> dict[str, Any]:
     """The example of an operation, under a name that begins with ``name`` where it has one."""
     found: dict[str, Any] = operations()[operation].example
     return found | {"name": f"{name}{found['name']}"} if "name" in found else found
+
+
+def is_problem(answer: httpx.Response, slug: Slug) -> Problem:
+    """Check that an answer is a problem of a kind, and give it."""
+    status, title = CATALOGUE[slug]
+    assert (answer.status_code, answer.headers["content-type"]) == (status, MEDIA_TYPE)
+    found = msgspec.json.decode(answer.content, type=Problem)
+    assert (found.type, found.title, found.status) == (f"/problems/{slug.value}", title, status)
+    assert set(answer.json()) == set(Problem.__struct_fields__)
+    assert found.request == answer.headers["request-id"]
+    assert re.fullmatch(r"[0-9a-f-]{36}", found.request)
+    assert found.detail
+    return found

@@ -38,10 +38,12 @@ SDK = {
     "catchpan.acomputing": Layer(f"{CONTRACT} catchpan.calls"),
     "catchpan.computing": Layer(f"{CONTRACT} catchpan.calls"),
     "catchpan.aclient": Layer(
-        f"{CONTRACT} catchpan.acomputing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess", "anyio httpx msgspec"
+        f"{CONTRACT} catchpan.acomputing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
+        "anyio httpx msgspec",
     ),
     "catchpan.client": Layer(
-        f"{CONTRACT} catchpan.computing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess", "httpx msgspec"
+        f"{CONTRACT} catchpan.computing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
+        "httpx msgspec",
     ),
     "catchpan": Layer("catchpan.aclient catchpan.client"),
     "catchpan.demo": Layer(),
@@ -56,7 +58,9 @@ STORE = "catchpan_service.store"
 SERVICE = {
     "catchpan_service.calibration": Layer(packages="numpy scipy"),
     "catchpan_service.rules": Layer("catchpan.contract"),
-    STORE: Layer(f"{CONTRACT} catchpan.contract.base catchpan.digest catchpan_service.rules", "alembic msgspec sqlalchemy"),
+    STORE: Layer(
+        f"{CONTRACT} catchpan.contract.base catchpan.digest catchpan_service.rules", "alembic msgspec sqlalchemy"
+    ),
     "catchpan_service.si": Layer(f"{CONTRACT} catchpan.digest catchpan_service.calibration", "msgspec numpy"),
     "catchpan_service.settings": Layer(packages="msgspec"),
     "catchpan_service.examples": Layer(),
@@ -78,8 +82,7 @@ SERVICE = {
         "litestar msgspec sqlalchemy.exc",
     ),
     "catchpan_service.document": Layer(
-        "catchpan catchpan.contract.problems catchpan_service.problems"
-        " catchpan_service.strict",
+        "catchpan catchpan.contract.problems catchpan_service.problems catchpan_service.strict",
         "litestar msgspec",
         lazily="catchpan_service.app catchpan_service.routes",
     ),

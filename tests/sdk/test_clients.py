@@ -1,78 +1,29 @@
-"""Both clients: the same names and types, the same errors as the service, and one effect for each call."""
+"""Both clients: the same names and types, the same operations and errors as the service."""
 
-import asyncio
 import inspect
-import random
 import re
 import runpy
 import subprocess
 import sys
-import threading
-import time
 from collections.abc import AsyncIterator, Iterator
-from concurrent.futures import ThreadPoolExecutor
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
-from typing import Any, Literal, get_args, get_origin, get_type_hints
+from typing import get_args, get_origin, get_type_hints
 
 import httpx
 import msgspec
 import pytest
 
-from catchpan import AsyncCatchpan, Catchpan, calls, errors, retry
-from catchpan.contract.base import OpenEnum
+from catchpan import AsyncCatchpan, Catchpan, calls, errors
 from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.openings import OpeningRequest
 from catchpan.contract.problems import Problem, Slug
-from catchpan.contract.profiles import Content
-from catchpan.errors import AnswerError, BusyError, ProblemError, StaleError, UnreachableError
-from catchpan.inprocess import AsyncInProcess, InProcess
-from catchpan.quantities import Quantity
+from catchpan.errors import AnswerError, ProblemError
+from catchpan.inprocess import InProcess
 from catchpan_service.problems import CATALOGUE
-from tests.scenario import MISSING, example, operations, season, serving
+from tests.scenario import MISSING, example, operations
+from tests.sdk.recorded import BY_PATH, CALLS, PLACE, call_of, public
 
 SDK = Path(__file__).parents[2] / "sdk"
-PLACE = re.compile(rf"{MISSING}|(?<=/)1(?=/|$)|{{[^}}]*}}")
-SAMPLE_ARGUMENTS = {
-    "id": MISSING, "profile": MISSING, "number": 1, "before": 1, "after": 2, "limit": 10, "tolerance": 0.1, "version": 3,
-    "dry_run": False, "request": None, "batch": None, "idempotency_key": None,
-}  # fmt: skip
-
-
-class Recording(Catchpan):
-    """Takes note of the call that a method makes, and sends nothing."""
-
-    def run(self, call, *, idempotency_key=None):
-        self.call = call
-
-
-def public(client):
-    return {name: made for name, made in inspect.getmembers(client, callable) if not name.startswith("_")}
-
-
-def calls_made():
-    """Every call that the client makes, by the name of its method."""
-    with Recording("http://nobody", transport=httpx.MockTransport(lambda _: None)) as client:
-        for name, method in public(Catchpan).items():
-            if name not in {"run", "close", "in_process"} and not inspect.isgeneratorfunction(method):
-                given = {one: SAMPLE_ARGUMENTS[one] for one in inspect.signature(method).parameters if one != "self"}
-                getattr(client, name)(**given)
-                yield name, client.call
-
-
-CALLS = dict(calls_made())
-BY_PATH = {(call.method, PLACE.sub("*", call.path)): call for call in CALLS.values()}
-
-
-def call_of(operation):
-    """The client's call of an operation of the document, if it has one."""
-    return BY_PATH.get((operation.method, PLACE.sub("*", operation.template)))
-
-
-@pytest.fixture(scope="module")
-def web(tmp_path_factory):
-    with serving(tmp_path_factory.mktemp("clients")) as made:
-        yield made
 
 
 # --- the synchronous twin
@@ -172,278 +123,11 @@ def test_a_good_status_with_something_else_in_it_is_no_answer():
         calls.organisation().read(200, b"{}")
 
 
-# --- answers of a later version
-
-
-def answer_types():
-    """Every struct that an answer can hold."""
-    seen: set[Any] = set()
-    waiting: list[Any] = [call.kind for call in CALLS.values()] + [Problem]
-    while waiting:
-        kind = waiting.pop()
-        waiting += get_args(kind)
-        if isinstance(kind, type) and kind not in seen and issubclass(kind, msgspec.Struct | OpenEnum):
-            seen.add(kind)
-            waiting += list(get_type_hints(kind).values())
-    return sorted(seen, key=lambda kind: kind.__name__)
-
-
-@pytest.mark.parametrize("kind", [kind for kind in answer_types() if issubclass(kind, OpenEnum)])
-def test_a_member_of_a_later_version_survives_in_an_answer(kind):
-    got = msgspec.json.decode(b'"brand_new"', type=kind)
-    assert isinstance(got, kind)
-    assert (got.value, str(got), msgspec.json.encode(got)) == ("brand_new", "brand_new", b'"brand_new"')
-    assert got not in set(kind)
-    assert msgspec.json.decode(b'"brand_new"', type=kind) == got
-
-
-# Closed for good: units, and what an answer repeats of the request that it answers.
-CLOSED = {
-    "Curve.gates", "Curve.weighting", "Health.status", "MaterialRequest.nature", "Organisation.units",
-    "OverlapAnswer.deviation", "OverlapAnswer.evaluation",
-}  # fmt: skip
-
-
-def test_no_answer_holds_a_closed_list_but_units_and_what_it_repeats():
-    found = {
-        f"{kind.__name__}.{name}"
-        for kind in answer_types()
-        if issubclass(kind, msgspec.Struct) and not issubclass(kind, Quantity)
-        for name, hint in get_type_hints(kind).items()
-        if name in kind.__annotations__ and any(get_origin(part) is Literal for part in (hint, *get_args(hint)))
-    }
-    assert {one for one in found if not one.endswith("unit")} <= CLOSED
-
-
-def test_unknown_members_are_ignored_at_every_place_of_every_answer(web):
-    ours, tried = season(web, name="later ", drafts=2), 0
-    for one in operations().values():
-        call = call_of(one)
-        answer = one.call(web, ours, f"{one.id} ")
-        assert answer.is_success, answer.text
-        if call is not None and call.kind is not bytes:
-            meant = call.read(answer.status_code, answer.content)
-            for grown in grow(answer.json()):
-                assert without_raw(call.read(answer.status_code, msgspec.json.encode(grown))) == without_raw(meant)
-                tried += 1
-    assert tried > 300
-
-
-def grow(document):
-    """The document with a new member in one of its objects, for each object in turn; content is never re-encoded."""
-    if isinstance(document, dict):
-        yield document | {"brand_new": {"deep": [1]}}
-        for name, value in document.items():
-            if name != "content":
-                yield from (document | {name: grown} for grown in grow(value))
-    elif isinstance(document, list):
-        for index, value in enumerate(document):
-            yield from ([*document[:index], grown, *document[index + 1 :]] for grown in grow(value))
-
-
-def without_raw(answer):
-    """An answer that can be compared: its content as the struct that it is."""
-    if hasattr(answer, "content"):
-        return msgspec.structs.replace(answer, content=msgspec.json.decode(answer.content, type=Content))
-    return answer
-
-
-# --- one effect for each call, within a deadline
-
-
-class Losing(httpx.AsyncBaseTransport):
-    """Reaches the service always, and loses 30 % of its answers."""
-
-    def __init__(self, app):
-        self.inner, self.random, self.lost = AsyncInProcess(app), random.Random(7), 0
-
-    async def __aenter__(self):
-        await self.inner.__aenter__()
-        return self
-
-    async def __aexit__(self, *exc):
-        await self.inner.__aexit__(*exc)
-
-    async def handle_async_request(self, request):
-        answer = await self.inner.handle_async_request(request)
-        if self.random.random() < 0.3:
-            self.lost += 1
-            raise httpx.ReadError("the answer was lost")
-        return answer
-
-
-class LosingInThreads(httpx.BaseTransport):
-    """The same for the synchronous client."""
-
-    def __init__(self, app):
-        self.inner, self.random, self.lost = InProcess(app), random.Random(7), 0
-
-    def __enter__(self):
-        self.inner.__enter__()
-        return self
-
-    def __exit__(self, *exc):
-        self.inner.__exit__(*exc)
-
-    def handle_request(self, request):
-        answer = self.inner.handle_request(request)
-        if self.random.random() < 0.3:
-            self.lost += 1
-            raise httpx.ReadError("the answer was lost")
-        return answer
-
-
-@pytest.fixture
-def hasty(monkeypatch):
-    """Pauses a tenth as long, to spare the one who waits for the tests."""
-    monkeypatch.setattr(retry, "FIRST_PAUSE", retry.FIRST_PAUSE / 10)
+# --- what is sent
 
 
 def wanted(number):
     return msgspec.convert(example("addMaterial") | {"name": f"invented {number}"}, MaterialRequest)
-
-
-def test_two_hundred_creates_make_two_hundred_materials_though_answers_are_lost(app, keys, hasty):
-    async def run():
-        transport = Losing(app)
-        async with AsyncCatchpan("http://losing", key=keys["owner"], transport=transport) as client:
-            made = await asyncio.gather(*[client.add_material(wanted(number)) for number in range(200)])
-            stored = [one async for one in client.all_materials()]
-        return made, stored, transport.lost
-
-    made, stored, lost = asyncio.run(run())
-    assert lost > 40
-    assert sorted(one.id for one in made) == sorted(one.id for one in stored)
-    assert {one.name for one in stored} == {f"invented {number}" for number in range(200)}
-    assert len(stored) == 200
-
-
-def test_the_synchronous_client_makes_no_more_and_no_fewer(app, keys, hasty):
-    transport = LosingInThreads(app)
-    with Catchpan("http://losing", key=keys["owner"], transport=transport) as client:
-        with ThreadPoolExecutor(20) as pool:
-            made = list(pool.map(lambda number: client.add_material(wanted(number)), range(200)))
-        stored = list(client.all_materials())
-    assert transport.lost > 40
-    assert sorted(one.id for one in made) == sorted(one.id for one in stored)
-    assert len({one.name for one in stored}) == len(stored) == 200
-
-
-def test_a_change_whose_answer_was_lost_is_not_told_as_somebody_elses(app, keys, hasty):
-    with Catchpan("http://losing", key=keys["owner"], transport=LosingInThreads(app)) as client:
-        current = client.add_material(wanted(0))
-        for number in range(1, 40):
-            current = client.replace_material(current.id, wanted(number), version=current.version)
-            assert (current.name, current.version) == (f"invented {number}", number + 1)
-        with pytest.raises(StaleError):
-            client.replace_material(current.id, wanted(99), version=current.version - 1)
-
-
-class Refusing(httpx.BaseTransport):
-    """Nobody is there."""
-
-    def __init__(self):
-        self.tried = 0
-
-    def handle_request(self, request):
-        self.tried += 1
-        raise httpx.ConnectError("nobody is there")
-
-
-class Answering(httpx.BaseTransport):
-    """The same answer to everything."""
-
-    def __init__(self, status, headers, content):
-        self.answer, self.tried = (status, headers, content), 0
-
-    def handle_request(self, request):
-        self.tried += 1
-        status, headers, content = self.answer
-        return httpx.Response(status, headers=headers, content=content)
-
-
-def timed(work):
-    began = time.monotonic()
-    work()
-    return time.monotonic() - began
-
-
-def test_nobody_is_waited_for_past_the_deadline():
-    transport = Refusing()
-
-    def ask():
-        with Catchpan("http://nobody", deadline=0.5, transport=transport) as client, pytest.raises(UnreachableError):
-            client.health()
-
-    assert timed(ask) < 0.6
-    assert transport.tried > 2
-
-
-def test_a_busy_service_is_believed_about_the_time_it_needs():
-    busy = Problem(type="/problems/busy", title="t", status=503, detail="later")
-    transport = Answering(503, {"retry-after": "60"}, msgspec.json.encode(busy))
-    with Catchpan("http://busy", deadline=5, transport=transport) as client, pytest.raises(BusyError):
-        client.health()
-    assert transport.tried == 1
-
-
-def test_a_gateway_without_its_service_is_no_answer():
-    with (
-        Catchpan("http://gateway", deadline=0.2, transport=Answering(502, {}, b"<html>")) as client,
-        pytest.raises(UnreachableError, match=r"no answer from http://gateway \(502\)"),
-    ):
-        client.health()
-
-
-@pytest.fixture
-def slow():
-    """A server on loopback that answers the first request with 503 after a quarter of a second, and then no more."""
-    released, asked = threading.Event(), []
-
-    class Handler(BaseHTTPRequestHandler):
-        def do_GET(self):
-            asked.append(self.path)
-            if len(asked) > 1:
-                released.wait(5)
-            time.sleep(0.25)
-            self.send_response(503)
-            self.send_header("Content-Length", "0")
-            self.end_headers()
-
-        def log_message(self, *_):
-            """Say nothing."""
-
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    yield f"http://127.0.0.1:{server.server_port}", asked
-    released.set()
-    server.shutdown()
-    thread.join()
-    server.server_close()
-
-
-def test_a_service_that_falls_silent_is_waited_for_until_the_deadline_and_not_longer(slow):
-    url, asked = slow
-
-    def ask():
-        with Catchpan(url, deadline=0.6) as client, pytest.raises(UnreachableError):
-            client.health()
-
-    assert 0.55 < timed(ask) < 0.75
-    assert len(asked) == 2
-
-
-def test_the_asynchronous_client_waits_as_long(slow):
-    url, asked = slow
-
-    async def run():
-        async with AsyncCatchpan(url, deadline=0.6) as client:
-            with pytest.raises(UnreachableError):
-                await client.health()
-
-    assert 0.55 < timed(lambda: asyncio.run(run())) < 0.75
-    assert len(asked) == 2
 
 
 class Seeing(InProcess):
@@ -475,9 +159,20 @@ def test_a_key_is_sent_always_and_an_idempotency_key_with_what_is_stored(app, ke
 
 def test_importing_the_sdk_brings_nothing_heavy():
     code = "import catchpan, sys; print(*sorted({name.split('.')[0] for name in sys.modules}))"
-    loaded = set(subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout.split())
+    loaded = set(
+        subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout.split()
+    )
     assert "catchpan" in loaded
-    assert not loaded & {"numpy", "scipy", "sqlalchemy", "litestar", "alembic", "uvicorn", "cyclopts", "catchpan_service"}
+    assert not loaded & {
+        "numpy",
+        "scipy",
+        "sqlalchemy",
+        "litestar",
+        "alembic",
+        "uvicorn",
+        "cyclopts",
+        "catchpan_service",
+    }
 
 
 @pytest.mark.parametrize("units", ["us", "si"])

@@ -20,7 +20,13 @@ from catchpan.errors import NotCanonicalError
 SAMPLES = sorted((Path(__file__).parent / "samples").glob("*.json"))
 
 texts = st.text(st.characters(exclude_categories=["Cs"]), max_size=20)
-leaves = st.none() | st.booleans() | st.integers(-(2**53) + 1, 2**53 - 1) | st.floats(allow_nan=False, allow_infinity=False) | texts
+leaves = (
+    st.none()
+    | st.booleans()
+    | st.integers(-(2**53) + 1, 2**53 - 1)
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | texts
+)
 documents = st.recursive(leaves, lambda inner: st.lists(inner, max_size=5) | st.dictionaries(texts, inner, max_size=5))
 
 

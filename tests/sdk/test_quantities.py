@@ -35,7 +35,15 @@ from catchpan.quantities import (
     units,
 )
 
-ARRAYS = [(Masses, Mass), (Lengths, Length), (Speeds, Speed), (Flows, Flow), (Rates, Rate), (Ratios, Ratio), (RatioGrid, Ratio)]
+ARRAYS = [
+    (Masses, Mass),
+    (Lengths, Length),
+    (Speeds, Speed),
+    (Flows, Flow),
+    (Rates, Rate),
+    (Ratios, Ratio),
+    (RatioGrid, Ratio),
+]
 EVERY_UNIT = [(kind, unit) for kind in DIMENSIONS for unit in units(kind)]
 ids = [f"{kind.dimension} {unit}" for kind, unit in EVERY_UNIT]
 
@@ -119,7 +127,9 @@ def test_the_acre_is_the_international_one_and_not_that_of_the_survey(registry):
 
 
 def test_a_unit_of_another_dimension_is_refused_and_the_allowed_are_named():
-    with pytest.raises(QuantityError, match=re.escape("'ft' is a unit of length, not of mass; allowed for mass: lb, oz, kg, g")):
+    with pytest.raises(
+        QuantityError, match=re.escape("'ft' is a unit of length, not of mass; allowed for mass: lb, oz, kg, g")
+    ):
         Mass(1.0, "lb").to("ft")
     with pytest.raises(QuantityError, match=re.escape("'stone' is not a known unit; allowed for mass: lb, oz, kg, g")):
         Mass(1.0, "lb").to("stone")
@@ -187,7 +197,7 @@ REFUSED = [
     (Time, "1:75:30", "':75:30' is not a known unit; allowed for time: s, min, h"),
     (Time, "-1:30", "':30' is not a known unit; allowed for time: s, min, h"),
     (Time, "1.30", "'1.30' has no unit: write it as a number and a unit, one of s, min, h"),
-    (Length, "11'", "\"'\" is not a known unit; allowed for length: ft, in, m, cm, mm"),
+    (Length, "11'", '"\'" is not a known unit; allowed for length: ft, in, m, cm, mm'),
 ]
 
 
@@ -228,7 +238,9 @@ def test_another_unit_and_back_is_the_same_value(pair, data, value):
 @given(st.sampled_from(EVERY_UNIT), values)
 def test_si_and_back_is_the_same_value(pair, value):
     kind, unit = pair
-    assert math.isclose(from_si(kind, kind(value, unit).si, unit), value, rel_tol=1e-15 * 4, abs_tol=1e-12 if kind.offsets else 1e-290)
+    assert math.isclose(
+        from_si(kind, kind(value, unit).si, unit), value, rel_tol=1e-15 * 4, abs_tol=1e-12 if kind.offsets else 1e-290
+    )
 
 
 @given(st.sampled_from(EVERY_UNIT), values)
@@ -259,7 +271,12 @@ def test_any_text_is_read_or_refused_and_nothing_else(text):
 
 @pytest.mark.parametrize(
     ("quantity", "told"),
-    [(Mass(4.375, "lb"), "4.375 lb"), (Ratio(0.25, "1"), "0.25"), (Ratio(40.0, "%"), "40 %"), (Rate(1.23456789, "kg/ha"), "1.23457 kg/ha")],
+    [
+        (Mass(4.375, "lb"), "4.375 lb"),
+        (Ratio(0.25, "1"), "0.25"),
+        (Ratio(40.0, "%"), "40 %"),
+        (Rate(1.23456789, "kg/ha"), "1.23457 kg/ha"),
+    ],
 )
 def test_a_quantity_is_told_with_its_unit(quantity, told):
     assert str(quantity) == told

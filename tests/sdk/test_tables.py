@@ -256,7 +256,10 @@ REFUSED_PANS = {
         "position,row 1 [g]\n0,1\n",
         "pans.csv, line 2, column 'position': '0' has no unit: write it as a number and a unit, one of ft, in, m, cm, mm",
     ),
-    "semicolons": ("position [ft];row 1 [g]\n0;1\n", "pans.csv, line 1: separated by semicolons; save the file with commas"),
+    "semicolons": (
+        "position [ft];row 1 [g]\n0;1\n",
+        "pans.csv, line 1: separated by semicolons; save the file with commas",
+    ),
     "empty file": ("", "pans.csv: the file is empty"),
 }
 
@@ -281,7 +284,9 @@ HEADERS = [
 ]
 numbers = st.sampled_from(["22", "1.5", "0", "", "3 lb 4 oz", "1:30", "5 %", "2 ft", "1e99 kg", "1e-320 g", "steady"])
 nearly_good = st.sampled_from(HEADERS).flatmap(
-    lambda header: st.lists(st.tuples(*[numbers | tokens for _ in header]).map(list), max_size=4).map(lambda rows: [header, *rows])
+    lambda header: st.lists(st.tuples(*[numbers | tokens for _ in header]).map(list), max_size=4).map(
+        lambda rows: [header, *rows]
+    )
 )
 tables = st.lists(st.lists(tokens, max_size=6), max_size=6) | nearly_good
 
@@ -305,7 +310,11 @@ def refused(read, path):
     return None
 
 
-@given(st.binary(max_size=200) | st.text(max_size=200).map(lambda text: text.encode("utf-8", "surrogatepass")) | tables.map(as_csv))
+@given(
+    st.binary(max_size=200)
+    | st.text(max_size=200).map(lambda text: text.encode("utf-8", "surrogatepass"))
+    | tables.map(as_csv)
+)
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=200)
 @example(b"position [ft],row 1\n0,1 lb\n1,1e308 kg\n")
 @example(b"position [ft],row 1\n0,1 lb\n1,1e999 kg\n")

@@ -32,7 +32,12 @@ def web(tmp_path_factory):
         made.keys["expires later"] = new_key(made, OURS, "owner", expires=NOW + timedelta(days=1))
         revoked = admin.create_key(database, OURS, "revoked", role="owner")
         admin.revoke_key(database, OURS, revoked.key.id)
-        made.keys |= {"revoked": revoked.secret, "unknown": keys.secret_of(bytes(32)), "nonsense": "catchpan-", "long": "x" * 5000}
+        made.keys |= {
+            "revoked": revoked.secret,
+            "unknown": keys.secret_of(bytes(32)),
+            "nonsense": "catchpan-",
+            "long": "x" * 5000,
+        }
         yield made
 
 
@@ -96,7 +101,9 @@ def test_who_may_only_read_reads_and_computes_and_stores_nothing(web, ours, oper
     web.send("GET", "/v1/organisation", key=role)
     stored = web.dump()
     for dry in ("", "?dry_run=true") if operation.writes else ("",):
-        answer = web.send(operation.method, operation.path(ours) + dry, operation.body(ours, role), key=role, If_Match="*")
+        answer = web.send(
+            operation.method, operation.path(ours) + dry, operation.body(ours, role), key=role, If_Match="*"
+        )
         if operation.writes:
             assert (answer.status_code, slug(answer)) == (403, "not-allowed")
         else:
@@ -160,7 +167,11 @@ def alike(answer, *subjects):
 
 
 @pytest.mark.parametrize("operation", WITH_SUBJECT, ids=lambda one: one.id)
-@pytest.mark.parametrize("options", [{}, {"If_Match": '"1"'}, {"If_Match": "*", "Idempotency_Key": "foreign"}], ids=["plain", "version", "key"])
+@pytest.mark.parametrize(
+    "options",
+    [{}, {"If_Match": '"1"'}, {"If_Match": "*", "Idempotency_Key": "foreign"}],
+    ids=["plain", "version", "key"],
+)
 def test_what_belongs_to_another_organisation_is_as_if_it_were_not_there(web, ours, theirs, operation, options):
     nothing = Season(MISSING, MISSING, MISSING, MISSING)
     subjects = [MISSING, theirs.material, theirs.kind, theirs.profile]

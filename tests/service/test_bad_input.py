@@ -119,7 +119,12 @@ RATES = {
     "speed zero": (changed(OPENING, ("speed", "value", 0)), "/speed", "bad_speed", 422),
     "speed negative": (changed(OPENING, ("speed", "value", -3)), "/speed", "bad_speed", 422),
     "pass spacing zero": (changed(OPENING, ("pass_spacing", "value", 0)), "/pass_spacing", "bad_width", 422),
-    "spacing and edge": (changed(OPENING, ("edge_width", quantity(5, "ft"))), "/pass_spacing", "laid_width_unclear", 422),
+    "spacing and edge": (
+        changed(OPENING, ("edge_width", quantity(5, "ft"))),
+        "/pass_spacing",
+        "laid_width_unclear",
+        422,
+    ),
     "neither spacing nor edge": (changed(OPENING, ("pass_spacing", ...)), "/pass_spacing", "laid_width_unclear", 422),
     "three coverages": (changed(OPENING, ("coverages", 3)), "/coverages", "not_in_list", 400),
     "correction too large": (changed(OPENING, ("correction", 1.2)), "/correction", "bad_correction", 422),
@@ -185,7 +190,9 @@ STORED = {
 def test_a_revision_refuses_it_by_place_and_nothing_is_stored(web, ours, what):
     prefix, content, pointer, code, status = STORED[what]
     stored = web.dump()
-    refused(web.send("POST", f"/v1/profiles/{ours.profile}/revisions", {"content": content}), status, prefix + pointer, code)
+    refused(
+        web.send("POST", f"/v1/profiles/{ours.profile}/revisions", {"content": content}), status, prefix + pointer, code
+    )
     refused(web.send("PUT", ours.revision, {"content": content}, If_Match="*"), status, prefix + pointer, code)
     assert web.dump() == stored
 
@@ -218,7 +225,11 @@ WRITES = {
 @pytest.mark.parametrize("what", WRITES)
 def test_a_write_refuses_it_and_nothing_is_stored(web, ours, what):
     method, path, body, options, status, pointer = WRITES[what]
-    place = {"material": f"/v1/materials/{ours.material}", "revision": ours.revision, "revisions": ours.revision.removesuffix("/1")}
+    place = {
+        "material": f"/v1/materials/{ours.material}",
+        "revision": ours.revision,
+        "revisions": ours.revision.removesuffix("/1"),
+    }
     stored = web.dump()
     answer = web.send(method, path.format(**place), body, **options)
     assert web.dump() == stored
@@ -281,7 +292,11 @@ def test_what_is_odd_is_a_finding_that_points_at_it(web, what):
 
 def test_good_catches_and_pans_raise_nothing_that_a_person_must_look_at(web):
     for path, body in (("flow-curve", CURVE), ("overlap", PANS), ("opening", OPENING)):
-        assert [one["code"] for one in web.made("POST", f"/v1/compute/{path}", body)["findings"] if one["severity"] != "note"] == []
+        assert [
+            one["code"]
+            for one in web.made("POST", f"/v1/compute/{path}", body)["findings"]
+            if one["severity"] != "note"
+        ] == []
 
 
 def test_what_is_odd_is_stored_and_shown_with_its_revision(web):
@@ -295,9 +310,7 @@ def test_what_is_odd_is_stored_and_shown_with_its_revision(web):
     assert shown["content"]["calibration"] == odd
 
 
-@pytest.mark.parametrize(
-    ("speed", "status"), [(60, "beyond_full_opening"), (3.5, "ok"), (0.2, "steadiness_unknown")]
-)
+@pytest.mark.parametrize(("speed", "status"), [(60, "beyond_full_opening"), (3.5, "ok"), (0.2, "steadiness_unknown")])
 def test_a_rate_out_of_reach_is_a_status_with_the_speeds_that_would_work(web, speed, status):
     answer = web.made("POST", "/v1/compute/opening", changed(OPENING, ("speed", "value", speed)))
     low, high = answer["speed_range"]["low"], answer["speed_range"]["high"]

@@ -27,7 +27,9 @@ def nodes(value, place=""):
     """Every JSON object of a document, and where it is."""
     if isinstance(value, dict):
         yield place, value
-    for name, inner in value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ():
+    for name, inner in (
+        value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    ):
         yield from nodes(inner, f"{place}/{name}")
 
 
@@ -102,10 +104,15 @@ def test_every_parameter_is_described():
         for parameter in operation.described.get("parameters", []):
             assert parameter["in"] in {"query", "path", "header"}
             assert "null" not in json.dumps(parameter["schema"])
-            assert parameter["name"] in {"id", "number"} or parameter.get("description"), (operation.id, parameter["name"])
+            assert parameter["name"] in {"id", "number"} or parameter.get("description"), (
+                operation.id,
+                parameter["name"],
+            )
 
 
-@pytest.mark.parametrize("operation", [one for one in operations().values() if one.example is not NOTHING], ids=lambda one: one.id)
+@pytest.mark.parametrize(
+    "operation", [one for one in operations().values() if one.example is not NOTHING], ids=lambda one: one.id
+)
 def test_every_example_is_as_its_schema_says(operation):
     fits(operation.example, operation.described["requestBody"]["content"]["application/json"]["schema"])
 

@@ -112,7 +112,9 @@ def test_who_comes_second_is_told_what_is_there_now(web, standing, operation):
     assert answer.json()["current"] == {name: value for name, value in now.items() if name != "content"}
 
 
-@pytest.mark.parametrize("path", ["/v1/materials/{material}", "/v1/machine-kinds/{kind}", "/v1/profiles/{profile}", "{revision}"])
+@pytest.mark.parametrize(
+    "path", ["/v1/materials/{material}", "/v1/machine-kinds/{kind}", "/v1/profiles/{profile}", "{revision}"]
+)
 def test_what_is_held_already_is_not_sent_again(web, standing, path):
     path = path.format(**vars(standing), revision=standing.revision)
     tag = web.send("GET", path).headers["etag"]
@@ -217,7 +219,11 @@ def test_fifty_at_once_with_one_key_have_one_effect(tmp_path):
 
 def without_stamps(document):
     """An answer without the ids and the instants that each write makes anew."""
-    return {name: value for name, value in document.items() if name not in {"id", "created", "changed", "released", "check_due", "withdrawn"}}
+    return {
+        name: value
+        for name, value in document.items()
+        if name not in {"id", "created", "changed", "released", "check_due", "withdrawn"}
+    }
 
 
 @pytest.mark.parametrize("operation", WRITES, ids=lambda one: one.id)
@@ -256,7 +262,10 @@ def test_three_hundred_writes_answer_dry_as_they_do_really(tmp_path):
         for _ in range(300):
             operation, ours = draw.choice(WRITES), draw.choice([*seasons, Season(MISSING, MISSING, MISSING, MISSING)])
             path, body = operation.path(ours), spoilt(draw, operation.body(ours, f"{draw.randrange(40)} "))
-            headers = {"key": draw.choice(["owner"] * 9 + ["reader"]), "If_Match": draw.choice(["*", "*", '"1"', '"2"', '"9"'])}
+            headers = {
+                "key": draw.choice(["owner"] * 9 + ["reader"]),
+                "If_Match": draw.choice(["*", "*", '"1"', '"2"', '"9"']),
+            }
             stored = web.dump()
             dry = web.send(operation.method, f"{path}?dry_run=true", body, **headers)
             assert web.dump() == stored
@@ -268,4 +277,6 @@ def test_three_hundred_writes_answer_dry_as_they_do_really(tmp_path):
 
 def spoilt(draw, body):
     """A body as it is, or with something wrong in it."""
-    return body | draw.choice([{}] * 6 + [{"brand_new": 1}, {"name": ""}, {"reason": " "}, {"material": MISSING}, {"parent": 99}])
+    return body | draw.choice(
+        [{}] * 6 + [{"brand_new": 1}, {"name": ""}, {"reason": " "}, {"material": MISSING}, {"parent": 99}]
+    )

@@ -1,20 +1,12 @@
 """Every refusal is a problem of the catalogue, and says where, what was given and what is allowed."""
 
 import json
-import re
-import sqlite3
-import threading
 
-import msgspec
 import pytest
-from litestar import get
-from litestar.exceptions import InternalServerException, TooManyRequestsException
-from sqlalchemy.exc import IntegrityError, OperationalError
 
-from catchpan.contract.problems import Problem, Slug
-from catchpan_service.problems import CATALOGUE, MEDIA_TYPE
-from catchpan_service.store.errors import Closed
-from tests.scenario import MISSING, example, operations, season, serving
+from catchpan.contract.problems import Slug
+from catchpan_service.problems import CATALOGUE
+from tests.scenario import MISSING, example, is_problem, operations, season, serving
 
 KIB = 8192
 
@@ -23,19 +15,6 @@ KIB = 8192
 def web(tmp_path_factory):
     with serving(tmp_path_factory.mktemp("problems"), max_body=KIB) as made:
         yield made
-
-
-def is_problem(answer, slug):
-    """Checks that an answer is a problem of a kind, and gives it."""
-    status, title = CATALOGUE[slug]
-    assert (answer.status_code, answer.headers["content-type"]) == (status, MEDIA_TYPE)
-    found = msgspec.json.decode(answer.content, type=Problem)
-    assert (found.type, found.title, found.status) == (f"/problems/{slug.value}", title, status)
-    assert set(answer.json()) == set(Problem.__struct_fields__)
-    assert found.request == answer.headers["request-id"]
-    assert re.fullmatch(r"[0-9a-f-]{36}", found.request)
-    assert found.detail
-    return found
 
 
 def test_the_catalogue_knows_every_kind_with_a_title_of_its_own():
@@ -87,7 +66,9 @@ def test_every_body_is_looked_at_alike(web, operation):
     path = operation.template.replace("{id}", MISSING).replace("{number}", "1")
 
     def send(body, **headers):
-        return web.send(operation.method, path, body, **({"If_Match": "*"} if "If-Match" in operation.parameters else {}), **headers)
+        return web.send(
+            operation.method, path, body, **({"If_Match": "*"} if "If-Match" in operation.parameters else {}), **headers
+        )
 
     found = is_problem(send(b"{"), Slug.UNREADABLE)
     assert (found.errors[0].pointer, found.errors[0].code) == ("", "not_json")
@@ -124,7 +105,9 @@ def test_a_document_that_nests_too_deeply_is_refused_as_such(web):
     assert found.errors[0].detail == "the document nests too deeply"
 
 
-@pytest.mark.parametrize("media", ["", "text/plain", "application/xml", "application/problem+json", "multipart/form-data"])
+@pytest.mark.parametrize(
+    "media", ["", "text/plain", "application/xml", "application/problem+json", "multipart/form-data"]
+)
 def test_another_media_type_than_json_is_refused(web, media):
     found = is_problem(web.send("POST", "/v1/materials", b'{"name": "a"}', Content_Type=media), Slug.WRONG_MEDIA_TYPE)
     assert found.detail.startswith("Send application/json, not ")
@@ -132,7 +115,9 @@ def test_another_media_type_than_json_is_refused(web, media):
 
 @pytest.mark.parametrize("media", ["application/json", "Application/JSON", "application/json; charset=utf-8"])
 def test_json_is_taken_however_it_is_spelled(web, media):
-    assert web.send("POST", "/v1/materials", json.dumps({"name": media}).encode(), Content_Type=media).status_code == 201
+    assert (
+        web.send("POST", "/v1/materials", json.dumps({"name": media}).encode(), Content_Type=media).status_code == 201
+    )
 
 
 def test_a_body_that_does_not_tell_its_size_is_measured(web):
@@ -152,22 +137,48 @@ FAULTS = [
     ({"bag": {"value": True, "unit": "lb"}}, "/bag/value", "wrong_type", True, "number"),
     ({"bag": {"value": None, "unit": "lb"}}, "/bag/value", "wrong_type", None, "number"),
     ({"bag": {"value": 50, "unit": "lb", "of": "sand"}}, "/bag/of", "unknown_member", "sand", "members value, unit"),
-    ({"nature": "gravel"}, "/nature", "not_in_list", "gravel", "one of fertiliser, ice_melt, other, seed, soil_amendment"),
+    (
+        {"nature": "gravel"},
+        "/nature",
+        "not_in_list",
+        "gravel",
+        "one of fertiliser, ice_melt, other, seed, soil_amendment",
+    ),
     ({"size_guide_number": 0}, "/size_guide_number", "out_of_range", 0, "number, at most 2000, above 0"),
     ({"size_guide_number": 2001}, "/size_guide_number", "out_of_range", 2001, "number, at most 2000, above 0"),
     ({"name": ""}, "/name", "out_of_range", "", r"string, length at least 1, length at most 120, matching ^[^\x00]*$"),
-    ({"name": "a\x00"}, "/name", "out_of_range", "a\x00", r"string, length at least 1, length at most 120, matching ^[^\x00]*$"),
-    ({"name": None}, "/name", "wrong_type", None, r"string, length at least 1, length at most 120, matching ^[^\x00]*$"),
+    (
+        {"name": "a\x00"},
+        "/name",
+        "out_of_range",
+        "a\x00",
+        r"string, length at least 1, length at most 120, matching ^[^\x00]*$",
+    ),
+    (
+        {"name": None},
+        "/name",
+        "wrong_type",
+        None,
+        r"string, length at least 1, length at most 120, matching ^[^\x00]*$",
+    ),
     ({"pesticide": "yes"}, "/pesticide", "wrong_type", "yes", "boolean"),
     ({"pesticide": 1}, "/pesticide", "wrong_type", 1, "boolean"),
-    ({"analysis": {"nitrogen": {"value": 24, "unit": "lb"}}}, "/analysis/nitrogen/unit", "not_in_list", "lb", "one of %, 1"),
+    (
+        {"analysis": {"nitrogen": {"value": 24, "unit": "lb"}}},
+        "/analysis/nitrogen/unit",
+        "not_in_list",
+        "lb",
+        "one of %, 1",
+    ),
 ]
 
 
 @pytest.mark.parametrize(("wrong", "pointer", "code", "given", "allowed"), FAULTS)
 def test_a_fault_says_where_what_was_given_and_what_is_allowed(web, wrong, pointer, code, given, allowed):
     found = is_problem(web.send("POST", "/v1/materials", example("addMaterial") | wrong), Slug.UNREADABLE)
-    assert [(one.pointer, one.code, one.given, one.allowed) for one in found.errors] == [(pointer, code, given, allowed)]
+    assert [(one.pointer, one.code, one.given, one.allowed) for one in found.errors] == [
+        (pointer, code, given, allowed)
+    ]
 
 
 def test_a_missing_member_is_named(web):
@@ -250,7 +261,9 @@ def test_what_is_not_there_is_not_found_by_path_and_an_unknown_reference_by_body
     found = is_problem(web.send("POST", "/v1/profiles", body), Slug.UNKNOWN_REFERENCE)
     assert (found.errors[0].pointer, found.errors[0].given) == ("/material", MISSING)
     body = {"material": ours.material, "machine_kind": MISSING, "name": "nothing"}
-    assert is_problem(web.send("POST", "/v1/profiles", body), Slug.UNKNOWN_REFERENCE).errors[0].pointer == "/machine_kind"
+    assert (
+        is_problem(web.send("POST", "/v1/profiles", body), Slug.UNKNOWN_REFERENCE).errors[0].pointer == "/machine_kind"
+    )
     body = example("addRevision") | {"parent": 7}
     found = is_problem(web.send("POST", f"/v1/profiles/{ours.profile}/revisions", body), Slug.UNKNOWN_REFERENCE)
     assert found.errors[0].pointer == "/parent"
@@ -262,93 +275,6 @@ def test_a_move_that_the_state_does_not_allow_is_a_conflict_that_says_what_is(we
     found = is_problem(web.send("PUT", ours.revision, example("addRevision"), If_Match="*"), Slug.CONFLICT)
     assert (found.errors[0].given, found.errors[0].allowed) == ("released", "withdraw_as_replaced, withdraw_as_unsafe")
     is_problem(web.send("POST", f"{ours.revision}/release", {"reason": "again"}, If_Match="*"), Slug.CONFLICT)
-
-
-# --- mistakes of our own, and a store that does not answer
-
-SECRET = "/srv/secret/place SELECT hash FROM keys WHERE catchpan-AAAA"
-
-
-def provoke(error):
-    @get("/provoke", sync_to_thread=False)
-    def handler() -> None:
-        raise error
-
-    return handler
-
-
-@pytest.fixture
-def provoked(tmp_path):
-    """Asks a service of its own for a path that fails with an error."""
-    with serving(tmp_path) as web:
-
-        def ask(error):
-            web.app.register(provoke(error))
-            return web.send("GET", "/provoke")
-
-        yield ask
-
-
-@pytest.mark.parametrize(
-    "error",
-    [
-        RuntimeError(SECRET),
-        KeyError(SECRET),
-        AssertionError(SECRET),
-        RecursionError(SECRET),
-        InternalServerException(SECRET),
-        IntegrityError(SECRET, {"hash": SECRET}, sqlite3.IntegrityError(SECRET)),
-        sqlite3.ProgrammingError(SECRET),
-    ],
-    ids=lambda error: type(error).__name__,
-)
-def test_a_mistake_of_the_service_leaks_nothing_and_is_logged_by_its_place(provoked, capsys, error):
-    answer = provoked(error)
-    found = is_problem(answer, Slug.INTERNAL)
-    seen = answer.text + str(answer.headers)
-    log = capsys.readouterr().err
-    for part in ("secret", "SELECT", "catchpan-AAAA", "Traceback", "hash", "sqlite"):
-        assert part not in seen
-    assert "secret" not in log
-    assert "catchpan-AAAA" not in log
-    line = next(json.loads(line) for line in log.splitlines() if '"mistake"' in line)
-    assert (line["id"], line["mistake"]) == (found.request, type(error).__name__)
-    assert any("handler" in place for place in line["at"])
-
-
-@pytest.mark.parametrize(
-    "error", [OperationalError(SECRET, {}, sqlite3.OperationalError("disk full")), Closed()], ids=["full disk", "closed"]
-)
-def test_a_store_that_does_not_answer_says_when_to_try_again(provoked, error):
-    answer = provoked(error)
-    is_problem(answer, Slug.STORAGE)
-    assert int(answer.headers["retry-after"]) > 0
-    assert "SELECT" not in answer.text
-
-
-def test_a_status_of_the_framework_that_we_do_not_use_is_still_a_problem(provoked):
-    is_problem(provoked(TooManyRequestsException()), Slug.UNREADABLE)
-
-
-def test_more_writes_than_there_is_room_for_are_told_to_come_back(tmp_path):
-    with serving(tmp_path, max_waiting=1) as web:
-        web.made("GET", "/v1/materials")
-        held, started = threading.Event(), threading.Event()
-
-        def hold(_):
-            started.set()
-            held.wait(10)
-
-        engine = web.app.state.database._engine
-        waiting = [engine.submit(hold, keep=False)]
-        assert started.wait(10)
-        waiting.append(engine.submit(hold, keep=False))
-        answer = web.send("POST", "/v1/materials", {"name": "one too many"})
-        held.set()
-        assert [one.result(10) for one in waiting] == [None, None]
-        is_problem(answer, Slug.BUSY)
-        assert int(answer.headers["retry-after"]) > 0
-        assert web.made("GET", "/v1/materials")["items"] == []
 
 
 def test_a_refused_key_is_told_how_to_present_one(web):
@@ -365,5 +291,3 @@ def test_every_kind_of_problem_is_named_in_the_document():
     # Those of paths, methods and forms of an answer belong to no operation; storage is the database's own.
     elsewhere = {Slug.METHOD_NOT_ALLOWED, Slug.NOT_ACCEPTABLE, Slug.STORAGE}
     assert {slug for slug, (_, title) in CATALOGUE.items() if title not in described} == elsewhere
-
-

@@ -40,7 +40,9 @@ def test_every_setting_is_read_from_its_own_name():
     )
 
 
-@pytest.mark.parametrize(("text", "meant"), [("true", True), ("TRUE", True), ("1", True), ("false", False), ("0", False)])
+@pytest.mark.parametrize(
+    ("text", "meant"), [("true", True), ("TRUE", True), ("1", True), ("false", False), ("0", False)]
+)
 def test_a_switch_is_on_or_off(text, meant):
     assert read_settings({"CATCHPAN_COMPUTE_NEEDS_KEY": text}).compute_needs_key is meant
 
@@ -67,7 +69,9 @@ def test_a_value_that_cannot_be_used_is_refused_by_its_name(name, text):
     assert str(refusal.value).startswith(f"{PREFIX}{name} cannot be {text!r}: Expected `")
 
 
-@pytest.mark.parametrize("name", ["HOME", "CATCHPANTRY", "catchpan_port", "CATCHPAN_KEY", "CATCHPAN_KEY_FILE", "CATCHPAN_SERVER"])
+@pytest.mark.parametrize(
+    "name", ["HOME", "CATCHPANTRY", "catchpan_port", "CATCHPAN_KEY", "CATCHPAN_KEY_FILE", "CATCHPAN_SERVER"]
+)
 def test_what_is_not_for_the_service_is_left_alone(name):
     assert read_settings({name: "anything"}) == Settings()
 
