@@ -35,6 +35,7 @@ from catchpan.contract.openings import (
     OpeningRequest,
 )
 from catchpan.contract.overlaps import OverlapAnswer, OverlapAnswers, OverlapBatch, OverlapRequest
+from catchpan.contract.plans import CatchPlanAnswer, CatchPlanAnswers, CatchPlanBatch, CatchPlanRequest
 
 T = TypeVar("T")
 
@@ -141,3 +142,11 @@ class AsyncComputing(ABC):
     async def boom_flows(self, batch: BoomFlowBatch) -> BoomFlowAnswers:
         """Work out what a spray boom must give: several at once, each a result or a problem."""
         return await self.run(compute("boom-flows", BoomFlowAnswers, batch))
+
+    async def catch_plan(self, request: CatchPlanRequest) -> CatchPlanAnswer:
+        """Plan which openings to catch at, how long and how often."""
+        return await self.run(compute("catch-plan", CatchPlanAnswer, request))
+
+    async def catch_plans(self, batch: CatchPlanBatch) -> CatchPlanAnswers:
+        """Make several plans, each a result or a problem."""
+        return await self.run(compute("catch-plans", CatchPlanAnswers, batch))

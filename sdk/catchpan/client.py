@@ -153,7 +153,9 @@ class Catchpan(Computing):
         """One material."""
         return self.run(calls.material(id))
 
-    def replace_material(self, id: str, request: MaterialRequest, *, version: int, dry_run: bool = False) -> Material:
+    def replace_material(
+        self, id: str, request: MaterialRequest, *, version: int, dry_run: bool = False
+    ) -> Material:
         """Replace a material that is still at ``version``; StaleError otherwise."""
         return self.run(calls.replace_material(id, request, version, dry_run))
 

@@ -2,9 +2,9 @@
 
 import sys
 
-from . import coverage
+from . import coverage, plan
 
-STUDIES = {"coverage": coverage.report}
+STUDIES = {"coverage": coverage.report, "plan": plan.report}
 
 
 def main() -> None:

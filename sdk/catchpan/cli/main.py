@@ -25,6 +25,7 @@ _COMMANDS = {
     "opening": "opening:opening",
     "chart": "opening:chart",
     "overlap": "overlap:overlap",
+    "plan": "plan:plan",
     "gate": "gate:app",
     "granules": "measures:granules",
     "speed": "measures:speed",

@@ -6,6 +6,16 @@ from catchpan_service.examples.job import CURVE
 
 GATE_TABLE: dict[str, Any] = {"curve": CURVE, "tolerance": {"value": 1, "unit": "%"}, "most_rows": 12}
 
+CATCH_PLAN: dict[str, Any] = {
+    "rates": {"values": [2, 4], "unit": "lb/1000ft2"},
+    "speeds": {"values": [3, 4], "unit": "mph"},
+    "pass_spacing": {"value": 11, "unit": "ft"},
+    "bucket": {"value": 10, "unit": "lb"},
+    "bag": {"value": 50, "unit": "lb"},
+    "scale_readability": {"value": 0.02, "unit": "lb"},
+    "similar": CURVE,
+}
+
 GATE_STOPS: dict[str, Any] = {
     "closed": 212,
     "open": 905,

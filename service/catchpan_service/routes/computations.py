@@ -15,6 +15,7 @@ from catchpan.contract import (
     ground_speeds,
     openings,
     overlaps,
+    plans,
 )
 from catchpan.quantities import System
 from catchpan_service.examples import job, machines
@@ -23,6 +24,7 @@ from catchpan_service.si import curves as fits
 from catchpan_service.si import machines as gear
 from catchpan_service.si import openings as settings
 from catchpan_service.si import overlaps as pan_tests
+from catchpan_service.si import plans as planning
 
 Solve = Callable[[Any, System], Any]
 SolveMany = Callable[[Sequence[Any], System], Sequence[Any]]
@@ -112,6 +114,16 @@ COMPUTATIONS = (
         "Overlap",
         pan_tests.solve,
         job.PAN_TEST,
+    ),
+    Computation(
+        "catch-plan",
+        "catch-plans",
+        "Which openings to catch at, how long and how often",
+        "The catches that make the curve sure enough where crews work, within bucket and bag.",
+        plans,
+        "CatchPlan",
+        planning.solve,
+        machines.CATCH_PLAN,
     ),
     Computation(
         "gate-table",
