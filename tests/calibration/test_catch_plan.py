@@ -80,7 +80,8 @@ def test_more_knowledge_needs_fewer_catches_and_enough_is_enough():
     assert len(some.catches) < len(nothing.catches)
     assert some.predicted < some.predicted_now
     much = [0.2, 0.25, 0.3, 0.4, 0.5, 0.7] * 3
-    assert catch_plan(**WORK, known=LAW, caught_opening=much, caught_duration=[60] * 18).catches == ()
+    enough = catch_plan(**WORK, known=LAW, caught_opening=much, caught_duration=[60] * 18, target=0.06)
+    assert enough.catches == ()
 
 
 def test_the_prediction_falls_with_every_catch_that_is_allowed():
