@@ -79,9 +79,7 @@ def plan(
 def _show(answer: CatchPlanAnswer) -> None:
     low, high = told(answer.smallest_working_opening, 3), told(answer.largest_working_opening, 3)
     if answer.predicted_now is not None:
-        put(
-            f"With the catches so far the curve is sure to ±{told(answer.predicted_now, 2)} from {low} to {high} opening."
-        )
+        put(f"With the catches so far the curve is sure to ±{told(answer.predicted_now, 2)}, {low} to {high} opening.")
     if not answer.catches:
         put("That is enough.")
         return
