@@ -45,8 +45,6 @@ _BY_STATUS = {400: Slug.UNREADABLE, 401: Slug.KEY_MISSING, 403: Slug.NOT_ALLOWED
               503: Slug.BUSY}  # fmt: skip
 
 
-_MISTAKE = "The service made a mistake; the request id finds it in the log"
-
 
 class Refusal(Exception):
     """A problem that a route finds by itself: a missing key, a missing precondition."""
@@ -83,11 +81,16 @@ Answered = tuple[Problem, dict[str, str]]
 
 def problem_of(error: Exception, request: Request[Any, Any, Any], body: bytes) -> Answered:
     """The problem that an exception stands for, and the headers that go with it."""
-    asked = Asked(request, body)
+    if not body and isinstance(error, CalibrationError | msgspec.DecodeError):  # not the caller's, but of what is stored
+        return _mistake()
     for kind, told in _TOLD:
         if isinstance(error, kind):
-            return told(error, asked)
-    return problem(Slug.INTERNAL, _MISTAKE), {}
+            return told(error, Asked(request, body))
+    return _mistake()
+
+
+def _mistake() -> Answered:
+    return problem(Slug.INTERNAL, "The service made a mistake; the request id finds it in the log"), {}
 
 
 def _refused(error: Refusal, _: Asked) -> Answered:
@@ -143,7 +146,7 @@ def _no_such_path(_: NotFoundException, asked: Asked) -> Answered:
 
 def _of_the_framework(error: HTTPException, _: Asked) -> Answered:
     if error.status_code == 500:
-        return problem(Slug.INTERNAL, _MISTAKE), {}
+        return _mistake()
     return problem(_BY_STATUS.get(error.status_code, Slug.UNREADABLE), error.detail), {}
 
 

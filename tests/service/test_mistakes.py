@@ -4,12 +4,14 @@ import json
 import sqlite3
 import threading
 
+import msgspec
 import pytest
 from litestar import get
 from litestar.exceptions import InternalServerException, TooManyRequestsException
 from sqlalchemy.exc import IntegrityError, OperationalError
 
 from catchpan.contract.problems import Slug
+from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.store.errors import Closed
 from tests.scenario import is_problem, serving
 
@@ -46,6 +48,8 @@ def provoked(tmp_path):
         InternalServerException(SECRET),
         IntegrityError(SECRET, {"hash": SECRET}, sqlite3.IntegrityError(SECRET)),
         sqlite3.ProgrammingError(SECRET),
+        msgspec.DecodeError(SECRET),
+        CalibrationError("bad_curve", SECRET, where=("curve",)),
     ],
     ids=lambda error: type(error).__name__,
 )
