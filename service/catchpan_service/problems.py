@@ -45,7 +45,6 @@ _BY_STATUS = {400: Slug.UNREADABLE, 401: Slug.KEY_MISSING, 403: Slug.NOT_ALLOWED
               503: Slug.BUSY}  # fmt: skip
 
 
-
 class Refusal(Exception):
     """A problem that a route finds by itself: a missing key, a missing precondition."""
 
@@ -81,7 +80,7 @@ Answered = tuple[Problem, dict[str, str]]
 
 def problem_of(error: Exception, request: Request[Any, Any, Any], body: bytes) -> Answered:
     """The problem that an exception stands for, and the headers that go with it."""
-    if not body and isinstance(error, CalibrationError | msgspec.DecodeError):  # not the caller's, but of what is stored
+    if not body and isinstance(error, CalibrationError | msgspec.DecodeError):  # of what is stored, then
         return _mistake()
     for kind, told in _TOLD:
         if isinstance(error, kind):
