@@ -252,14 +252,15 @@ def test_every_write_can_be_tried_dry():
     assert all("If-Match" in one.parameters for one in WRITES if one.method == "PUT")
 
 
-def test_three_hundred_writes_answer_dry_as_they_do_really(tmp_path):
+@pytest.mark.parametrize("count", [150, pytest.param(1000, marks=pytest.mark.long)])
+def test_writes_of_any_kind_answer_dry_as_they_do_really(tmp_path, count):
     draw = random.Random(20310407)
     seen = set()
     with serving(tmp_path) as web:
         for key in ("owner", "reader"):
             web.made("GET", "/v1/organisation", key=key)
         seasons = [season(web, name=f"{number} ") for number in range(3)]
-        for _ in range(300):
+        for _ in range(count):
             operation, ours = draw.choice(WRITES), draw.choice([*seasons, Season(MISSING, MISSING, MISSING, MISSING)])
             path, body = operation.path(ours), spoilt(draw, operation.body(ours, f"{draw.randrange(40)} "))
             headers = {
