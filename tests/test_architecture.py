@@ -84,7 +84,9 @@ SERVICE = {
     "catchpan_service.document": Layer(
         "catchpan catchpan.contract.problems catchpan_service.problems catchpan_service.strict",
         "litestar msgspec",
-        lazily="catchpan_service.app catchpan_service.routes",
+    ),
+    "catchpan_service.publish": Layer(
+        "catchpan_service.app catchpan_service.document catchpan_service.routes"
     ),
     "catchpan_service.admin": Layer(f"{CONTRACT} {STORE}"),
     "catchpan_service.app": Layer(
@@ -251,7 +253,7 @@ def test_an_arrow_that_points_the_wrong_way_is_found(module, source):
         ("catchpan_service.calibration.made_up", "import numpy as np\nfrom .errors import CalibrationError"),
         ("catchpan_service.rules.made_up", "from catchpan.contract.profiles import State"),
         ("catchpan_service.routes.made_up", "from sqlalchemy.exc import SQLAlchemyError"),
-        ("catchpan_service.document", "def main(): from catchpan_service.app import HANDLERS"),
+        ("catchpan.cli.made_up", "def run(): from catchpan.client import Catchpan"),
     ],
 )
 def test_an_arrow_that_points_the_right_way_is_let_through(module, source):

@@ -1,14 +1,12 @@
 """The OpenAPI document: Litestar's paths, with components from msgspec and the problems of every operation.
 
-``python -m catchpan_service.document openapi/catchpan.json`` writes it; a test compares it with what is served.
+``python -m catchpan_service.publish openapi/catchpan.json`` writes it; a test compares it with what is served.
 """
 
 import json
 import re
-import sys
 from collections.abc import Iterator, Sequence
 from functools import cache
-from pathlib import Path
 from typing import Any, get_args, get_origin
 
 import msgspec
@@ -165,15 +163,3 @@ def operation_problems(operation: dict[str, Any], method: str, path: str) -> lis
     if "if-match" in headers:
         slugs += [Slug.STALE, Slug.PRECONDITION_MISSING]
     return [*slugs, Slug.INTERNAL]
-
-
-def main() -> None:
-    """Write the document to the file named on the command line."""
-    from catchpan_service.app import EXAMPLES, HANDLERS
-    from catchpan_service.routes.asking import DEPENDENCIES
-
-    Path(sys.argv[1]).write_bytes(encoded(document(HANDLERS, DEPENDENCIES, EXAMPLES)))
-
-
-if __name__ == "__main__":
-    main()

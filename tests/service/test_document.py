@@ -41,12 +41,12 @@ def fits(value, schema):
 def test_the_committed_document_is_the_served_one(web):
     served = web.http.get("/openapi.json")
     assert served.headers["content-type"] == "application/json"
-    assert COMMITTED.read_bytes() == served.content, "run python -m catchpan_service.document openapi/catchpan.json"
+    assert COMMITTED.read_bytes() == served.content, "run python -m catchpan_service.publish openapi/catchpan.json"
 
 
 def test_the_command_writes_what_is_served(web, tmp_path):
     made = tmp_path / "made.json"
-    subprocess.run([sys.executable, "-m", "catchpan_service.document", str(made)], check=True)
+    subprocess.run([sys.executable, "-m", "catchpan_service.publish", str(made)], check=True)
     assert made.read_bytes() == web.http.get("/openapi.json").content
 
 
