@@ -13,7 +13,7 @@ from catchpan_service.calibration.catches import catches
 from catchpan_service.calibration.curve import flow
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.calibration.flow_curve import fit_flow_curve
-from catchpan_service.calibration.opening import opening_chart, opening_for_rate
+from catchpan_service.calibration.opening import opening_for_rate
 
 OPENINGS = [0.1, 0.16, 0.16, 0.3, 0.5, 0.8, 0.8]
 """Invented machine: pulses at 10 %, steady from 16 % on."""
@@ -243,7 +243,8 @@ def test_an_opening_outside_the_catches_is_noted_with_its_place():
 @pytest.mark.parametrize("curve", CURVES)
 def test_the_chart_is_the_same_answer_on_a_grid(curve):
     rates, speeds = [0.002, 0.01, 0.03, 0.2], [0.5, 1.0, 2.0]
-    chart = opening_chart(curve, rates=rates, speeds=speeds, laid_width=4.0, coverages=2, correction=0.95)
+    grid = {"rate": np.array(rates)[:, None], "speed": np.array(speeds)[None, :]}
+    chart = opening_for_rate(curve, **grid, laid_width=4.0, coverages=2, correction=0.95)
     for row, rate in enumerate(rates):
         for column, speed in enumerate(speeds):
             one = opening_for_rate(curve, rate=rate, speed=speed, laid_width=4.0, coverages=2, correction=0.95)

@@ -89,14 +89,6 @@ class OpeningAnswer:
     findings: tuple[Finding, ...]
 
 
-@dataclass(frozen=True)
-class OpeningChart:
-    """Openings and their status over rates (rows) and speeds (columns); NaN where there is no opening."""
-
-    opening: FloatArray
-    status: StringArray
-
-
 def opening_for_rate(
     curve: FlowCurve,
     *,
@@ -193,31 +185,6 @@ def opening_for_rate(
             *_label_findings(highest, label_highest_rate),
         ),
     )
-
-
-def opening_chart(
-    curve: FlowCurve,
-    *,
-    rates: ArrayLike,
-    speeds: ArrayLike,
-    laid_width: float,
-    coverages: int = 1,
-    gates: str = "both",
-    correction: float = 1.0,
-) -> OpeningChart:
-    """Openings for every rate [kg/m²] at every speed [m/s]; the rest as in :func:`opening_for_rate`.
-
-    Returns
-    -------
-    OpeningChart
-        Arrays of shape (rates, speeds).
-    """
-    rows = np.asarray(rates, dtype=np.float64).reshape(-1, 1)
-    columns = np.asarray(speeds, dtype=np.float64).reshape(1, -1)
-    wanted = _wanted(curve, rows, columns, laid_width, coverages, gates, correction)
-    needed = wanted.rate * wanted.laid_width * wanted.speed / wanted.coverages
-    exact, placed = _place(curve, needed / (_share(curve, gates) * wanted.correction))
-    return OpeningChart(np.where(placed > 1.0 + SAME, np.nan, exact), _status(curve, placed))
 
 
 def _wanted(
