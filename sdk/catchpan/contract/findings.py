@@ -43,6 +43,10 @@ class FindingCode(OpenEnum):
     MACHINE_STANDS_OUT = "machine_stands_out"
     MACHINES_DIFFER = "machines_differ"
     FEW_MACHINES = "few_machines"
+    OUTSIDE_THROWS = "outside_throws"
+    THROW_GROWTH_ASSUMED = "throw_growth_assumed"
+    THROW_NOT_RISING = "throw_not_rising"
+    SIDES_DIFFER = "sides_differ"
     NO_CURVE = "no_curve"
     WORK_RATE_OUT_OF_REACH = "work_rate_out_of_reach"
 
