@@ -18,6 +18,20 @@ from catchpan.contract.amounts import (
     WorkRateBatch,
     WorkRateRequest,
 )
+from catchpan.contract.checks import (
+    CheckCatchAnswer,
+    CheckCatchAnswers,
+    CheckCatchBatch,
+    CheckCatchRequest,
+    CheckSeriesAnswer,
+    CheckSeriesAnswers,
+    CheckSeriesBatch,
+    CheckSeriesRequest,
+    FieldCheckAnswer,
+    FieldCheckAnswers,
+    FieldCheckBatch,
+    FieldCheckRequest,
+)
 from catchpan.contract.comparisons import ComparisonAnswer, ComparisonAnswers, ComparisonBatch, ComparisonRequest
 from catchpan.contract.curves import FlowCurveAnswer, FlowCurveAnswers, FlowCurveBatch, FlowCurveRequest
 from catchpan.contract.flights import FlightAnswer, FlightAnswers, FlightBatch, FlightRequest
@@ -168,3 +182,27 @@ class AsyncComputing(ABC):
     async def flights(self, batch: FlightBatch) -> FlightAnswers:
         """Compute several flights, each a result or a problem."""
         return await self.run(compute("flights", FlightAnswers, batch))
+
+    async def check_catch(self, request: CheckCatchRequest) -> CheckCatchAnswer:
+        """Decide on check catches."""
+        return await self.run(compute("check-catch", CheckCatchAnswer, request))
+
+    async def check_catches(self, batch: CheckCatchBatch) -> CheckCatchAnswers:
+        """Decide on several checks, each a result or a problem."""
+        return await self.run(compute("check-catches", CheckCatchAnswers, batch))
+
+    async def field_check(self, request: FieldCheckRequest) -> FieldCheckAnswer:
+        """Compare material used with distance and area."""
+        return await self.run(compute("field-check", FieldCheckAnswer, request))
+
+    async def field_checks(self, batch: FieldCheckBatch) -> FieldCheckAnswers:
+        """Make several field checks, each a result or a problem."""
+        return await self.run(compute("field-checks", FieldCheckAnswers, batch))
+
+    async def check_series(self, request: CheckSeriesRequest) -> CheckSeriesAnswer:
+        """Chart a machine's checks over time."""
+        return await self.run(compute("check-series", CheckSeriesAnswer, request))
+
+    async def check_series_batch(self, batch: CheckSeriesBatch) -> CheckSeriesAnswers:
+        """Chart the checks of several machines, each a result or a problem."""
+        return await self.run(compute("check-series-batch", CheckSeriesAnswers, batch))

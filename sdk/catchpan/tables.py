@@ -14,6 +14,7 @@ from typing import Any
 import msgspec
 
 from catchpan.cells import Cell, Row, in_one_unit, rows
+from catchpan.contract.checks import SeriesCheck
 from catchpan.contract.comparisons import CaughtMachine
 from catchpan.contract.curves import Catch
 from catchpan.contract.granules import SIEVES
@@ -97,6 +98,14 @@ def read_throws(path: Path) -> list[ThrowObservation]:
     return found
 
 
+def read_checks(path: Path) -> list[SeriesCheck]:
+    """A machine's checks, oldest first: columns ``ratio`` and ``standard uncertainty``."""
+    return [
+        SeriesCheck(ratio=line["ratio"].read(Ratio), standard_uncertainty=line["standard uncertainty"].read(Ratio))
+        for line in rows(path, _check_column, needed=("ratio", "standard uncertainty"))
+    ]
+
+
 def _catch(row: Row) -> Catch:
     fields: dict[str, Any] = {}
     for name, cell in row.items():
@@ -140,6 +149,11 @@ def _sieve_column(name: str) -> str | None:
 def _throw_column(name: str) -> str | None:
     """What is wrong with a column of a file of throws, or None."""
     return None if name in ("impeller speed", "left", "right") else "allowed are impeller speed, left and right"
+
+
+def _check_column(name: str) -> str | None:
+    """What is wrong with a column of a file of checks, or None."""
+    return None if name in ("ratio", "standard uncertainty") else "allowed are ratio and standard uncertainty"
 
 
 def _pan_column(name: str) -> str | None:

@@ -7,6 +7,7 @@ from typing import Any
 
 from catchpan.contract import (
     amounts,
+    checks,
     comparisons,
     curves,
     flights,
@@ -20,8 +21,10 @@ from catchpan.contract import (
     throws,
 )
 from catchpan.quantities import System
+from catchpan_service.examples import checks as checking
 from catchpan_service.examples import job, machines, spreading
 from catchpan_service.si import amounts as quantities
+from catchpan_service.si import checks as judging
 from catchpan_service.si import curves as fits
 from catchpan_service.si import machines as gear
 from catchpan_service.si import openings as settings
@@ -234,6 +237,38 @@ COMPUTATIONS = (
         "Flight",
         throwing.solve_flight,
         spreading.FLIGHT,
+    ),
+    Computation(
+        "check-catch",
+        "check-catches",
+        "Check catches to a decision",
+        "Check catches against the curve in use: accept, catch again, correct or calibrate again, and how sure.",
+        checks,
+        "CheckCatch",
+        judging.solve_check_catch,
+        checking.CHECK_CATCH,
+        light=True,
+    ),
+    Computation(
+        "field-check",
+        "field-checks",
+        "Material used against distance and area",
+        "What was laid against what was wanted: flow and speed told apart from driving where the distance is known.",
+        checks,
+        "FieldCheck",
+        judging.solve_field_check,
+        checking.FIELD_CHECK,
+        light=True,
+    ),
+    Computation(
+        "check-series",
+        "check-series-batch",
+        "A machine's checks over time",
+        "EWMA and CUSUM over standardised checks: drift before a customer sees it, and the false alarms to expect.",
+        checks,
+        "CheckSeries",
+        judging.solve_check_series,
+        checking.CHECK_SERIES,
     ),
 )
 
