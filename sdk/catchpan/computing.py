@@ -18,23 +18,8 @@ from catchpan.contract.amounts import (
     WorkRateBatch,
     WorkRateRequest,
 )
-from catchpan.contract.checks import (
-    CheckCatchAnswer,
-    CheckCatchAnswers,
-    CheckCatchBatch,
-    CheckCatchRequest,
-    CheckSeriesAnswer,
-    CheckSeriesAnswers,
-    CheckSeriesBatch,
-    CheckSeriesRequest,
-    FieldCheckAnswer,
-    FieldCheckAnswers,
-    FieldCheckBatch,
-    FieldCheckRequest,
-)
 from catchpan.contract.comparisons import ComparisonAnswer, ComparisonAnswers, ComparisonBatch, ComparisonRequest
 from catchpan.contract.curves import FlowCurveAnswer, FlowCurveAnswers, FlowCurveBatch, FlowCurveRequest
-from catchpan.contract.flights import FlightAnswer, FlightAnswers, FlightBatch, FlightRequest
 from catchpan.contract.gate_stops import GateStopsAnswer, GateStopsAnswers, GateStopsBatch, GateStopsRequest
 from catchpan.contract.gate_table import GateTableAnswer, GateTableAnswers, GateTableBatch, GateTableRequest
 from catchpan.contract.granules import GranulesAnswer, GranulesAnswers, GranulesBatch, GranulesRequest
@@ -51,7 +36,6 @@ from catchpan.contract.openings import (
 )
 from catchpan.contract.overlaps import OverlapAnswer, OverlapAnswers, OverlapBatch, OverlapRequest
 from catchpan.contract.plans import CatchPlanAnswer, CatchPlanAnswers, CatchPlanBatch, CatchPlanRequest
-from catchpan.contract.throws import ThrowAnswer, ThrowAnswers, ThrowBatch, ThrowRequest
 
 T = TypeVar("T")
 
@@ -166,43 +150,3 @@ class Computing(ABC):
     def catch_plans(self, batch: CatchPlanBatch) -> CatchPlanAnswers:
         """Make several plans, each a result or a problem."""
         return self.run(compute("catch-plans", CatchPlanAnswers, batch))
-
-    def throw(self, request: ThrowRequest) -> ThrowAnswer:
-        """Turn observed throws into a law of throw by impeller speed."""
-        return self.run(compute("throw", ThrowAnswer, request))
-
-    def throws(self, batch: ThrowBatch) -> ThrowAnswers:
-        """Turn several sets of throws into laws, each a result or a problem."""
-        return self.run(compute("throws", ThrowAnswers, batch))
-
-    def flight(self, request: FlightRequest) -> FlightAnswer:
-        """Compute where granules land."""
-        return self.run(compute("flight", FlightAnswer, request))
-
-    def flights(self, batch: FlightBatch) -> FlightAnswers:
-        """Compute several flights, each a result or a problem."""
-        return self.run(compute("flights", FlightAnswers, batch))
-
-    def check_catch(self, request: CheckCatchRequest) -> CheckCatchAnswer:
-        """Decide on check catches."""
-        return self.run(compute("check-catch", CheckCatchAnswer, request))
-
-    def check_catches(self, batch: CheckCatchBatch) -> CheckCatchAnswers:
-        """Decide on several checks, each a result or a problem."""
-        return self.run(compute("check-catches", CheckCatchAnswers, batch))
-
-    def field_check(self, request: FieldCheckRequest) -> FieldCheckAnswer:
-        """Compare material used with distance and area."""
-        return self.run(compute("field-check", FieldCheckAnswer, request))
-
-    def field_checks(self, batch: FieldCheckBatch) -> FieldCheckAnswers:
-        """Make several field checks, each a result or a problem."""
-        return self.run(compute("field-checks", FieldCheckAnswers, batch))
-
-    def check_series(self, request: CheckSeriesRequest) -> CheckSeriesAnswer:
-        """Chart a machine's checks over time."""
-        return self.run(compute("check-series", CheckSeriesAnswer, request))
-
-    def check_series_batch(self, batch: CheckSeriesBatch) -> CheckSeriesAnswers:
-        """Chart the checks of several machines, each a result or a problem."""
-        return self.run(compute("check-series-batch", CheckSeriesAnswers, batch))

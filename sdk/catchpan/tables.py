@@ -14,14 +14,12 @@ from typing import Any
 import msgspec
 
 from catchpan.cells import Cell, Row, in_one_unit, rows
-from catchpan.contract.checks import SeriesCheck
 from catchpan.contract.comparisons import CaughtMachine
 from catchpan.contract.curves import Catch
 from catchpan.contract.granules import SIEVES
 from catchpan.contract.overlaps import PanRow
-from catchpan.contract.throws import ThrowObservation
 from catchpan.errors import TableError
-from catchpan.quantities import Length, Lengths, Mass, Masses, Quantity, Ratio, Rotation, Time
+from catchpan.quantities import Length, Lengths, Mass, Masses, Quantity, Ratio, Time
 
 _CATCH_COLUMNS: dict[str, type[Quantity] | None] = {
     "opening": Ratio, "mass": Mass, "gross": Mass, "tare": Mass, "duration": Time,
@@ -89,23 +87,6 @@ def read_pans(path: Path, *, passes: int = 1) -> tuple[Lengths, list[PanRow]]:
     return Lengths(positions, unit), found  # type: ignore[arg-type]
 
 
-def read_throws(path: Path) -> list[ThrowObservation]:
-    """Observed throws: columns ``impeller speed``, ``left`` and ``right``; a cell may be empty."""
-    found = []
-    for line in rows(path, _throw_column, needed=("impeller speed",)):
-        sides: Any = {name: line[name].read(Length) for name in ("left", "right") if name in line and line[name].text}
-        found.append(ThrowObservation(impeller_speed=line["impeller speed"].read(Rotation), **sides))
-    return found
-
-
-def read_checks(path: Path) -> list[SeriesCheck]:
-    """A machine's checks, oldest first: columns ``ratio`` and ``standard uncertainty``."""
-    return [
-        SeriesCheck(ratio=line["ratio"].read(Ratio), standard_uncertainty=line["standard uncertainty"].read(Ratio))
-        for line in rows(path, _check_column, needed=("ratio", "standard uncertainty"))
-    ]
-
-
 def _catch(row: Row) -> Catch:
     fields: dict[str, Any] = {}
     for name, cell in row.items():
@@ -144,16 +125,6 @@ def _machine_column(name: str) -> str | None:
 def _sieve_column(name: str) -> str | None:
     """What is wrong with a column of a sieve file, or None."""
     return None if name in ("sieve", "mass") else "allowed are sieve and mass"
-
-
-def _throw_column(name: str) -> str | None:
-    """What is wrong with a column of a file of throws, or None."""
-    return None if name in ("impeller speed", "left", "right") else "allowed are impeller speed, left and right"
-
-
-def _check_column(name: str) -> str | None:
-    """What is wrong with a column of a file of checks, or None."""
-    return None if name in ("ratio", "standard uncertainty") else "allowed are ratio and standard uncertainty"
 
 
 def _pan_column(name: str) -> str | None:

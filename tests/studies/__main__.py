@@ -2,9 +2,9 @@
 
 import sys
 
-from . import coverage, plan, throws
+from . import coverage, plan
 
-STUDIES = {"coverage": coverage.report, "plan": plan.report, "throws": throws.report}
+STUDIES = {"coverage": coverage.report, "plan": plan.report}
 
 
 def main() -> None:

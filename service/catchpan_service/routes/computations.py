@@ -7,10 +7,8 @@ from typing import Any
 
 from catchpan.contract import (
     amounts,
-    checks,
     comparisons,
     curves,
-    flights,
     gate_stops,
     gate_table,
     granules,
@@ -18,19 +16,15 @@ from catchpan.contract import (
     openings,
     overlaps,
     plans,
-    throws,
 )
 from catchpan.quantities import System
-from catchpan_service.examples import checks as checking
-from catchpan_service.examples import job, machines, spreading
+from catchpan_service.examples import job, machines
 from catchpan_service.si import amounts as quantities
-from catchpan_service.si import checks as judging
 from catchpan_service.si import curves as fits
 from catchpan_service.si import machines as gear
 from catchpan_service.si import openings as settings
 from catchpan_service.si import overlaps as pan_tests
 from catchpan_service.si import plans as planning
-from catchpan_service.si import throws as throwing
 
 Solve = Callable[[Any, System], Any]
 SolveMany = Callable[[Sequence[Any], System], Sequence[Any]]
@@ -216,59 +210,6 @@ COMPUTATIONS = (
         quantities.solve_boom_flow,
         machines.BOOM_FLOW,
         light=True,
-    ),
-    Computation(
-        "throw",
-        "throws",
-        "Throw and impeller speed from observed throws",
-        "Paced throws: how throw grows with impeller speed on each side, and the speed for a wanted throw.",
-        throws,
-        "Throw",
-        throwing.solve_throw,
-        spreading.THROW,
-        light=True,
-    ),
-    Computation(
-        "flight",
-        "flights",
-        "Flight of granules from the disc to the ground",
-        "Where granules land by size, angle and wind, and a first impeller speed for a wanted throw.",
-        flights,
-        "Flight",
-        throwing.solve_flight,
-        spreading.FLIGHT,
-    ),
-    Computation(
-        "check-catch",
-        "check-catches",
-        "Check catches to a decision",
-        "Check catches against the curve in use: accept, catch again, correct or calibrate again, and how sure.",
-        checks,
-        "CheckCatch",
-        judging.solve_check_catch,
-        checking.CHECK_CATCH,
-        light=True,
-    ),
-    Computation(
-        "field-check",
-        "field-checks",
-        "Material used against distance and area",
-        "What was laid against what was wanted: flow and speed told apart from driving where the distance is known.",
-        checks,
-        "FieldCheck",
-        judging.solve_field_check,
-        checking.FIELD_CHECK,
-        light=True,
-    ),
-    Computation(
-        "check-series",
-        "check-series-batch",
-        "A machine's checks over time",
-        "EWMA and CUSUM over standardised checks: drift before a customer sees it, and the false alarms to expect.",
-        checks,
-        "CheckSeries",
-        judging.solve_check_series,
-        checking.CHECK_SERIES,
     ),
 )
 

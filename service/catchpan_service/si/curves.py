@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 
@@ -28,7 +27,7 @@ from catchpan.contract.curves import (
 )
 from catchpan.quantities import Flow, Flows, Ratio, System, from_si
 from catchpan_service.calibration import flow_curve as mathematics
-from catchpan_service.calibration.catches import Catches, UncertaintyModel, catches, uncertainty_model
+from catchpan_service.calibration.catches import Catches, catches, uncertainty_model
 from catchpan_service.calibration.curve import FlowCurve
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.calibration.flow_curve import FitCase, FlowFit, fit_flow_curve, fit_flow_curves
@@ -64,22 +63,18 @@ def _attempt(request: FlowCurveRequest) -> FitCase | CalibrationError:
 
 
 def _case(request: FlowCurveRequest) -> FitCase:
-    return FitCase(session_of(request.catches), request.form, request.weighting, model_of(request))
-
-
-def model_of(request: Any) -> UncertaintyModel:
-    """What a request with catches says of their errors."""
-    return uncertainty_model(
+    model = uncertainty_model(
         scale_readability=scalar(request.scale_readability),
         timer_uncertainty=scalar(request.timer_uncertainty),
         opening_uncertainty=scalar(request.opening_uncertainty),
         shared_uncertainty=scalar(request.shared_uncertainty),
         repeatability=scalar(request.repeatability),
     )
+    return FitCase(_catches(request), request.form, request.weighting, model)
 
 
-def session_of(given: Sequence[Catch]) -> Catches:
-    """The catches of a request, checked, in SI."""
+def _catches(request: FlowCurveRequest) -> Catches:
+    given = request.catches
     return catches(
         opening=[one.opening.si for one in given],
         mass=[net_mass(one, ("catches", index), index) for index, one in enumerate(given)],
