@@ -48,7 +48,8 @@ def given(**arguments: Any) -> dict[str, Any]:
 def array(quantities: Any) -> FloatArray:
     """The SI values of a quantity array, NaN for null."""
     factor, offset = scale(_KINDS[type(quantities).__name__], quantities.unit)
-    return np.array([math.nan if value is None else value for value in quantities.values]) * factor + offset
+    with np.errstate(over="ignore"):  # beyond all numbers is infinite, which every computation refuses by name
+        return np.array([math.nan if value is None else value for value in quantities.values]) * factor + offset
 
 
 def rounded(value: float) -> float:
@@ -83,7 +84,8 @@ class Telling:
 
     def _told(self, kind: type[Quantity], values: Iterable[float] | FloatArray) -> list[float | None]:
         factor, offset = scale(kind, kind.usual[self.system])
-        told = (np.asarray(values, dtype=np.float64) - offset) / factor
+        with np.errstate(over="ignore"):
+            told = (np.asarray(values, dtype=np.float64) - offset) / factor
         there = np.isfinite(told)
         listed: list[float | None] = _rounded_all(np.where(there, told, 0.0)).tolist()
         return listed if there.all() else [one if known else None for one, known in zip(listed, there, strict=True)]
