@@ -20,6 +20,7 @@ from catchpan.contract.amounts import (
 )
 from catchpan.contract.comparisons import ComparisonAnswer, ComparisonAnswers, ComparisonBatch, ComparisonRequest
 from catchpan.contract.curves import FlowCurveAnswer, FlowCurveAnswers, FlowCurveBatch, FlowCurveRequest
+from catchpan.contract.flights import FlightAnswer, FlightAnswers, FlightBatch, FlightRequest
 from catchpan.contract.gate_stops import GateStopsAnswer, GateStopsAnswers, GateStopsBatch, GateStopsRequest
 from catchpan.contract.gate_table import GateTableAnswer, GateTableAnswers, GateTableBatch, GateTableRequest
 from catchpan.contract.granules import GranulesAnswer, GranulesAnswers, GranulesBatch, GranulesRequest
@@ -36,6 +37,7 @@ from catchpan.contract.openings import (
 )
 from catchpan.contract.overlaps import OverlapAnswer, OverlapAnswers, OverlapBatch, OverlapRequest
 from catchpan.contract.plans import CatchPlanAnswer, CatchPlanAnswers, CatchPlanBatch, CatchPlanRequest
+from catchpan.contract.throws import ThrowAnswer, ThrowAnswers, ThrowBatch, ThrowRequest
 
 T = TypeVar("T")
 
@@ -150,3 +152,19 @@ class Computing(ABC):
     def catch_plans(self, batch: CatchPlanBatch) -> CatchPlanAnswers:
         """Make several plans, each a result or a problem."""
         return self.run(compute("catch-plans", CatchPlanAnswers, batch))
+
+    def throw(self, request: ThrowRequest) -> ThrowAnswer:
+        """Turn observed throws into a law of throw by impeller speed."""
+        return self.run(compute("throw", ThrowAnswer, request))
+
+    def throws(self, batch: ThrowBatch) -> ThrowAnswers:
+        """Turn several sets of throws into laws, each a result or a problem."""
+        return self.run(compute("throws", ThrowAnswers, batch))
+
+    def flight(self, request: FlightRequest) -> FlightAnswer:
+        """Compute where granules land."""
+        return self.run(compute("flight", FlightAnswer, request))
+
+    def flights(self, batch: FlightBatch) -> FlightAnswers:
+        """Compute several flights, each a result or a problem."""
+        return self.run(compute("flights", FlightAnswers, batch))

@@ -282,6 +282,20 @@ class Ratios(msgspec.Struct, frozen=True):
     unit: RatioUnit
 
 
+class Rotations(msgspec.Struct, frozen=True):
+    """Several rotational speeds in one unit."""
+
+    values: list[float]
+    unit: RotationUnit
+
+
+class Angles(msgspec.Struct, frozen=True):
+    """Several plane angles in one unit."""
+
+    values: list[float]
+    unit: AngleUnit
+
+
 class RatioGrid(msgspec.Struct, frozen=True):
     """Rows of ratios in one unit; null for one that cannot be given."""
 

@@ -18,8 +18,9 @@ from catchpan.contract.comparisons import CaughtMachine
 from catchpan.contract.curves import Catch
 from catchpan.contract.granules import SIEVES
 from catchpan.contract.overlaps import PanRow
+from catchpan.contract.throws import ThrowObservation
 from catchpan.errors import TableError
-from catchpan.quantities import Length, Lengths, Mass, Masses, Quantity, Ratio, Time
+from catchpan.quantities import Length, Lengths, Mass, Masses, Quantity, Ratio, Rotation, Time
 
 _CATCH_COLUMNS: dict[str, type[Quantity] | None] = {
     "opening": Ratio, "mass": Mass, "gross": Mass, "tare": Mass, "duration": Time,
@@ -87,6 +88,15 @@ def read_pans(path: Path, *, passes: int = 1) -> tuple[Lengths, list[PanRow]]:
     return Lengths(positions, unit), found  # type: ignore[arg-type]
 
 
+def read_throws(path: Path) -> list[ThrowObservation]:
+    """Observed throws: columns ``impeller speed``, ``left`` and ``right``; a cell may be empty."""
+    found = []
+    for line in rows(path, _throw_column, needed=("impeller speed",)):
+        sides: Any = {name: line[name].read(Length) for name in ("left", "right") if name in line and line[name].text}
+        found.append(ThrowObservation(impeller_speed=line["impeller speed"].read(Rotation), **sides))
+    return found
+
+
 def _catch(row: Row) -> Catch:
     fields: dict[str, Any] = {}
     for name, cell in row.items():
@@ -125,6 +135,11 @@ def _machine_column(name: str) -> str | None:
 def _sieve_column(name: str) -> str | None:
     """What is wrong with a column of a sieve file, or None."""
     return None if name in ("sieve", "mass") else "allowed are sieve and mass"
+
+
+def _throw_column(name: str) -> str | None:
+    """What is wrong with a column of a file of throws, or None."""
+    return None if name in ("impeller speed", "left", "right") else "allowed are impeller speed, left and right"
 
 
 def _pan_column(name: str) -> str | None:

@@ -12,9 +12,7 @@ from catchpan_service.calibration.pattern import Pattern, pattern, shape
 POSITIONS = np.linspace(-3.0, 3.0, 7)
 MASSES = np.array([0.0, 0.010, 0.022, 0.030, 0.026, 0.012, 0.0])
 
-masses = st.lists(st.floats(0, 1).map(lambda x: round(x, 3)), min_size=7, max_size=7).filter(
-    lambda y: sum(y) > 0.1
-)
+masses = st.lists(st.floats(0, 1).map(lambda x: round(x, 3)), min_size=7, max_size=7).filter(lambda y: sum(y) > 0.1)
 
 
 def weighed(**changes):
@@ -76,15 +74,7 @@ def test_noise_is_the_relative_scatter_that_was_put_in():
     levels = rng.normal(1, 0.1, (1600, 1))
     rows = levels * MASSES * rng.normal(1, 0.06, (1600, 7))
     measured = weighed(masses=rows, passes=[1] * 1600, headings=["same"] * 1600)
-    expected = 0.06 * np.sqrt(7 / 6 * scatter_left_by_levelling(MASSES))
-    assert measured.noise == pytest.approx(expected, rel=0.02)
-
-
-def scatter_left_by_levelling(mean):
-    """Return the share of relative pan variance that stays when each row is scaled to one total (first order)."""
-    share = mean / mean.sum()  # the row's ends are empty, so its integral is its sum
-    left = [share[i] ** 2 * (1 - 2 * share[i] + (share**2).sum()) for i in range(len(mean))]
-    return sum(left) / (share**2).sum()
+    assert measured.noise == pytest.approx(0.06, rel=0.02)
 
 
 def test_one_row_has_no_noise():
@@ -92,9 +82,7 @@ def test_one_row_has_no_noise():
 
 
 def test_measures_of_a_lopsided_triangle_by_hand():
-    measures = shape(
-        Pattern(np.array([-2.0, 0.0, 4.0]), np.array([0.0, 3.0, 0.0]), None, 1, np.zeros((1, 3)))
-    )
+    measures = shape(Pattern(np.array([-2.0, 0.0, 4.0]), np.array([0.0, 3.0, 0.0]), None, 1, np.zeros((1, 3))))
     assert measures.mass_per_length == pytest.approx(9.0, rel=1e-12)
     assert measures.left_share == pytest.approx(1 / 3, rel=1e-12)
     assert measures.centre_offset == pytest.approx(2 / 3, rel=1e-12)
@@ -108,9 +96,7 @@ def test_integrals_equal_quadrature(shift):
     x, y = POSITIONS + shift, MASSES + 0.004
 
     def moment(power, low=x[0]):
-        return integrate.quad(
-            lambda t: t**power * np.interp(t, x, y), low, x[-1], points=[*x, 0.0], limit=200
-        )[0]
+        return integrate.quad(lambda t: t**power * np.interp(t, x, y), low, x[-1], points=[*x, 0.0], limit=200)[0]
 
     measures = shape(Pattern(x, y, None, 1, y[None]))
     assert measures.mass_per_length == pytest.approx(moment(0), rel=1e-9)
@@ -157,9 +143,7 @@ def test_mirroring_swaps_left_and_right(y, shift):
     assert back.mass_per_length == pytest.approx(there.mass_per_length, rel=1e-9)
     assert back.left_share == pytest.approx(1 - there.left_share, abs=1e-9)
     assert back.centre_offset == pytest.approx(-there.centre_offset, abs=1e-9)
-    assert (back.throw_left, back.throw_right) == pytest.approx(
-        (there.throw_right, there.throw_left), abs=1e-9
-    )
+    assert (back.throw_left, back.throw_right) == pytest.approx((there.throw_right, there.throw_left), abs=1e-9)
 
 
 @settings(max_examples=80, deadline=None)

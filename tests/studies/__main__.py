@@ -2,9 +2,9 @@
 
 import sys
 
-from . import coverage, plan
+from . import coverage, pans, plan, throws
 
-STUDIES = {"coverage": coverage.report, "plan": plan.report}
+STUDIES = {"coverage": coverage.report, "plan": plan.report, "throws": throws.report, "pans": pans.report}
 
 
 def main() -> None:

@@ -5,7 +5,22 @@ from typing import Annotated, Any, TypeVar
 
 from cyclopts import Parameter, Token
 
-from catchpan.quantities import Area, Length, Mass, Quantity, Rate, Ratio, Speed, Time, Volume, parse
+from catchpan.quantities import (
+    Angle,
+    Area,
+    Density,
+    Flow,
+    Length,
+    Mass,
+    Quantity,
+    Rate,
+    Ratio,
+    Rotation,
+    Speed,
+    Time,
+    Volume,
+    parse,
+)
 
 Q = TypeVar("Q", bound=Quantity)
 
@@ -24,9 +39,13 @@ def _many(kind: type[Quantity]) -> Any:
     return Parameter(converter=read, n_tokens=1, negative="")
 
 
+AnAngle = Annotated[Angle, _reader(Angle)]
+ADensity = Annotated[Density, _reader(Density)]
+ARotation = Annotated[Rotation, _reader(Rotation)]
 AnArea = Annotated[Area, _reader(Area)]
 AMass = Annotated[Mass, _reader(Mass)]
 ALength = Annotated[Length, _reader(Length)]
+AFlow = Annotated[Flow, _reader(Flow)]
 ATime = Annotated[Time, _reader(Time)]
 ASpeed = Annotated[Speed, _reader(Speed)]
 ARate = Annotated[Rate, _reader(Rate)]
@@ -36,4 +55,6 @@ SomeRates = Annotated[list[Rate], _many(Rate)]
 SomeRatios = Annotated[list[Ratio], _many(Ratio)]
 SomeTimes = Annotated[list[Time], _many(Time)]
 AVolume = Annotated[Volume, _reader(Volume)]
+SomeAngles = Annotated[list[Angle], _many(Angle)]
+SomeRotations = Annotated[list[Rotation], _many(Rotation)]
 SomeSpeeds = Annotated[list[Speed], _many(Speed)]

@@ -25,6 +25,8 @@ _COMMANDS = {
     "opening": "opening:opening",
     "chart": "opening:chart",
     "overlap": "overlap:overlap",
+    "throw": "throw:throw",
+    "flight": "throw:flight",
     "plan": "plan:plan",
     "gate": "gate:app",
     "granules": "measures:granules",

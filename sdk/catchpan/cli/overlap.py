@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from catchpan.cli.arguments import ALength, AMass, AnArea, ARate, ARatio, SomeLengths
+from catchpan.cli.arguments import AFlow, ALength, AMass, AnArea, ARate, ARatio, ARotation, ASpeed, SomeLengths
 from catchpan.cli.connection import Common
 from catchpan.cli.printing import number, put, put_findings, put_json, put_table, told
 from catchpan.contract.overlaps import Driving, DrivingAnswer, Evaluation, OverlapAnswer, OverlapRequest
@@ -27,6 +27,11 @@ def overlap(
     driving_tolerance: ALength | None = None,
     rate: ARate | None = None,
     label_highest_rate: ARate | None = None,
+    wind: ASpeed | None = None,
+    flow: AFlow | None = None,
+    speed: ASpeed | None = None,
+    wanted_spacing: ALength | None = None,
+    impeller_speed: ARotation | None = None,
     common: Common = _DEFAULT,
 ) -> None:
     """Turn a pan test into a pattern, its overlap, and the pass spacing to drive.
@@ -57,6 +62,16 @@ def overlap(
         The rate to lay, for the check against the label.
     label_highest_rate
         The most that the label allows.
+    wind
+        Wind during the test.
+    flow
+        Flow during the test, to see which share the pans recovered; with speed.
+    speed
+        Ground speed during the test.
+    wanted_spacing
+        A pass spacing that the pattern should be made to fit.
+    impeller_speed
+        The impeller speed now.
     """
     answer = _ask(locals())
     if common.json:
@@ -68,7 +83,8 @@ def overlap(
 def _ask(given: dict[str, object]) -> OverlapAnswer:
     positions, rows = read_pans(given["pans"], passes=given["passes"])  # type: ignore[arg-type]
     spacings, driving = given["spacing"], given["driving"]
-    same = ("pan_area", "pan_tare", "cv_limit", "evaluation", "driving_tolerance", "rate", "label_highest_rate")
+    same = ("pan_area", "pan_tare", "cv_limit", "evaluation", "driving_tolerance", "rate", "label_highest_rate",
+            "wind", "flow", "speed", "wanted_spacing", "impeller_speed")  # fmt: skip
     request = OverlapRequest(
         positions=positions,
         rows=rows,
@@ -94,6 +110,7 @@ def show(answer: OverlapAnswer, *, detailed: bool) -> None:
             if detailed:
                 _show_spacings(one, answer)
     put()
+    _show_adjustment(answer)
     put_findings(answer.findings)
 
 
@@ -107,6 +124,27 @@ def _show_driving(title: str, one: DrivingAnswer, answer: OverlapAnswer) -> None
         return
     cv = f" (CV {told(one.recommended_cv, 3)})" if one.recommended_cv else ""
     put(f"  recommended pass spacing {told(one.recommended_spacing, 3)}{cv}")
+    between = one.recommended_interval
+    if between is not None and between.low and between.high and told(between.low, 3) != told(between.high, 3):
+        put(f"  pans scatter; it lies between {told(between.low, 3)} and {told(between.high, 3)} (95 %)")
+
+
+def _show_adjustment(answer: OverlapAnswer) -> None:
+    """What is known of bounce and of which way to adjust."""
+    if answer.recovered is not None:
+        put(f"The pans recovered {told(answer.recovered, 3)} of what was spread.")
+    own = answer.adjustment
+    if own is None:
+        return
+    way = "right" if own.shift.value > 0 else "left"
+    sure = f" ± {number(own.shift_uncertainty.value, 2)}" if own.shift_uncertainty else ""
+    far = f"{number(abs(own.shift.value), 2)}{sure} {own.shift.unit}"
+    put(f"To even out the sides, move the pattern {far} to the {way}.")
+    if own.impeller_factor is not None:
+        low, high = told(own.impeller_factor_low, 3), told(own.impeller_factor_high, 3)
+        new = f", to {told(own.impeller_speed, 3)}" if own.impeller_speed else ""
+        put(f"For the wanted spacing set the impeller speed to {told(own.impeller_factor, 3)} ({low} to {high}){new}.")
+    put()
 
 
 def _show_spacings(one: DrivingAnswer, answer: OverlapAnswer) -> None:

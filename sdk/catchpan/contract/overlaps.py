@@ -7,7 +7,21 @@ from msgspec import Meta
 from catchpan.contract.base import Note, Wire
 from catchpan.contract.findings import Finding
 from catchpan.contract.problems import Problem
-from catchpan.quantities import Area, Length, Lengths, Mass, Masses, MassPerLength, Rate, Rates, Ratio, Ratios
+from catchpan.quantities import (
+    Area,
+    Flow,
+    Length,
+    Lengths,
+    Mass,
+    Masses,
+    MassPerLength,
+    Rate,
+    Rates,
+    Ratio,
+    Ratios,
+    Rotation,
+    Speed,
+)
 
 Driving = Literal["one_way", "back_and_forth"]
 Heading = Literal["same", "opposite"]
@@ -29,7 +43,11 @@ class PanRow(Wire, kw_only=True, frozen=True, omit_defaults=True):
 
 
 class OverlapRequest(Wire, kw_only=True, frozen=True, omit_defaults=True):
-    """A pan test and what to find out from it. Positions ascend; + is right of the driver, 0 the middle of the pass."""
+    """A pan test and what to find out from it. Positions ascend; + is right of the driver, 0 the middle of the pass.
+
+    ``flow`` and ``speed`` during the test show which share of the material the pans recovered; ``wanted_spacing``
+    asks what to do about the impeller speed, which is ``impeller_speed`` now.
+    """
 
     positions: Lengths
     rows: Annotated[list[PanRow], Meta(min_length=1, max_length=MAX_ROWS)]
@@ -44,6 +62,11 @@ class OverlapRequest(Wire, kw_only=True, frozen=True, omit_defaults=True):
     rate: Rate | None = None
     label_highest_rate: Rate | None = None
     conditions: Note = ""
+    wind: Speed | None = None
+    flow: Flow | None = None
+    speed: Speed | None = None
+    wanted_spacing: Length | None = None
+    impeller_speed: Rotation | None = None
 
 
 class SpacingRange(Wire, kw_only=True, frozen=True):
@@ -53,8 +76,18 @@ class SpacingRange(Wire, kw_only=True, frozen=True):
     highest: Length
 
 
+class SpacingInterval(Wire, kw_only=True, frozen=True):
+    """The spacing at which the limit is surely kept, and the widest at which it may be, 95 %; null where none does."""
+
+    low: Length | None
+    high: Length | None
+
+
 class DrivingAnswer(Wire, kw_only=True, frozen=True):
-    """What the overlap does for one way of driving; the arrays follow ``spacings``."""
+    """What the overlap does for one way of driving; the arrays follow ``spacings``.
+
+    ``cv_low`` and ``cv_high`` hold the CV without the scatter of pans, 95 %; null with one row, and at stations.
+    """
 
     cv: Ratios
     relative_min: Ratios
@@ -65,6 +98,10 @@ class DrivingAnswer(Wire, kw_only=True, frozen=True):
     recommended_spacing: Length | None
     recommended_cv: Ratio | None
     least_cv_spacing: Length | None
+    cv_low: Ratios | None = None
+    cv_high: Ratios | None = None
+    widest_interval: SpacingInterval | None = None
+    recommended_interval: SpacingInterval | None = None
 
 
 class ByDriving(Wire, kw_only=True, frozen=True):
@@ -90,6 +127,22 @@ class PatternAnswer(Wire, kw_only=True, frozen=True):
     throw_right: Length
 
 
+class Adjustment(Wire, kw_only=True, frozen=True):
+    """What would even out the pattern, and fit the wanted spacing: an estimate, to be tested again.
+
+    ``shift`` is how far the middle of the material has to move, + to the right. The impeller speed is to be multiplied
+    by ``impeller_factor``; ``low`` and ``high`` are what the growth of throw with speed leaves open.
+    """
+
+    shift: Length
+    shift_uncertainty: Length | None
+    impeller_factor: Ratio | None
+    impeller_factor_low: Ratio | None
+    impeller_factor_high: Ratio | None
+    impeller_speed: Rotation | None
+    basis: str
+
+
 class OverlapAnswer(Wire, kw_only=True, frozen=True):
     """The pattern, its overlap at each spacing, and the pass spacing to drive."""
 
@@ -101,6 +154,8 @@ class OverlapAnswer(Wire, kw_only=True, frozen=True):
     cv_limit: Ratio
     driving_tolerance: Length
     findings: list[Finding]
+    adjustment: Adjustment | None = None
+    recovered: Ratio | None = None
 
 
 class OverlapBatch(Wire, kw_only=True, frozen=True):

@@ -9,6 +9,7 @@ import numpy as np
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.calibration.findings import Finding
 from catchpan_service.calibration.overlap_findings import overlap_findings
+from catchpan_service.calibration.overlap_interval import Bounds, bounded, cv_bounds
 from catchpan_service.calibration.pattern import FloatArray, Pattern, Shape, shape
 from catchpan_service.calibration.spacing_ranges import SEARCH_FLOOR_SHARE, Search, joined, search
 from catchpan_service.calibration.stations import station_field, station_steps, stations
@@ -56,6 +57,12 @@ class DrivingAnswer:
     least_cv_spacing : float or None
         [m], where CV is least between half the half-rate width and all of it, of the spacings that the
         search looked at; for information. None where there is none.
+    bounds : Bounds or None
+        Where CV lies at each spacing, 95 %, noise taken off; None with one row, and at stations.
+    widest_interval, recommended_interval : (float or None, float or None)
+        [m], the spacing at which the limit is surely kept, and the one at which it may be kept, 95 %; None for an
+        end at which no spacing does, or where nothing is known of the noise. Noise makes passes look uneven, so
+        that with noisy pans the spacing itself may lie below its interval.
     """
 
     cv: FloatArray
@@ -66,6 +73,9 @@ class DrivingAnswer:
     recommended_spacing: float | None
     recommended: Evenness | None
     least_cv_spacing: float | None
+    bounds: Bounds | None = None
+    widest_interval: tuple[float | None, float | None] = (None, None)
+    recommended_interval: tuple[float | None, float | None] = (None, None)
 
 
 @dataclass(frozen=True)
@@ -188,8 +198,11 @@ def overlap(
 def _answer(pattern: Pattern, measures: Shape, spacings: FloatArray, driving: Driving, rule: _Rule) -> DrivingAnswer:
     even = _evenness(pattern, spacings, driving, rule)
     found = _search(pattern, driving, rule)
+    half_throw = (measures.throw_left + measures.throw_right) / 2
     widest = _widest(found.ranges, rule.tolerance, np.inf)
-    recommended = _widest(found.ranges, rule.tolerance, (measures.throw_left + measures.throw_right) / 2)
+    recommended = _widest(found.ranges, rule.tolerance, half_throw)
+    continuous = rule.evaluation == "continuous"
+    grid = bounded(pattern, driving, rule.cv_limit) if continuous else None
     return DrivingAnswer(
         even.cv,
         even.relative_min,
@@ -199,7 +212,18 @@ def _answer(pattern: Pattern, measures: Shape, spacings: FloatArray, driving: Dr
         recommended,
         None if recommended is None else _folded(pattern, np.array([recommended]), driving),
         _least_cv(found, measures.half_rate_width),
+        cv_bounds(pattern, spacings=spacings, driving=driving) if continuous else None,
+        _interval(grid, rule, np.inf),
+        _interval(grid, rule, half_throw),
     )
+
+
+def _interval(grid: Bounds | None, rule: _Rule, cap: float) -> tuple[float | None, float | None]:
+    """Return the widest spacing that surely stays within the limit, and the widest that may."""
+    if grid is None:
+        return None, None
+    sure, possible = (grid.ranges(rule.cv_limit, sure=sure) for sure in (True, False))
+    return _widest(sure, rule.tolerance, cap), _widest(possible, rule.tolerance, cap)
 
 
 def _widest(ranges: tuple[tuple[float, float], ...], tolerance: float, cap: float) -> float | None:

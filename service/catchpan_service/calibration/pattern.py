@@ -33,7 +33,7 @@ class Pattern:
         (n,) [kg/m2], mean over the rows, for one pass.
     noise : float or None
         Pooled relative standard deviation of a pan from row to row, after the rows are brought to one level:
-        root mean square deviation over root mean square rate. None with one row.
+        a pan's deviation over its rate, if pans scatter in proportion to it. None with one row.
     rows : int
         Rows of pans that were weighed.
     row_rates : FloatArray
@@ -54,6 +54,12 @@ class Pattern:
         """Return (rows,), each row's mass per length over the mean of all rows."""
         levels = np.trapezoid(self.row_rates, self.position, axis=1)
         return np.asarray(levels / levels.mean(), dtype=np.float64)
+
+    @property
+    def noise_freedom(self) -> float:
+        """Effective degrees of freedom of the noise, whose squares the fullest pans make up (Satterthwaite)."""
+        square = self.rate**2
+        return float(max((self.rows - 1) * (square.sum() ** 2 / (square**2).sum()) - len(self.filled), 1.0))
 
 
 @dataclass(frozen=True)
@@ -206,17 +212,26 @@ def _filled(positions: FloatArray, masses: FloatArray) -> FloatArray:
 def _noise(positions: FloatArray, rates: FloatArray, filled: int) -> float | None:
     """Return the pooled relative deviation of a pan between rows.
 
-    The rows' levels are taken off first, as they change no evenness: with them goes one degree of freedom
-    for each row but the first, and one for each filled pan.
+    The rows' levels are taken off first, as they change no evenness. Of independent relative errors e, levelling
+    leaves ``e_i - sum_j p_j e_j`` with p a pan's share of the row's mass, so that the squares sum up to
+    ``(rows - 1) noise^2 sum_i f_i^2 (1 - 2 p_i + sum_j p_j^2)``, less by what filled pans do not tell.
     """
     rows, pans = rates.shape
-    freedom = (rows - 1) * (pans - 1) - filled
-    if rows == 1 or freedom < 1:
+    told = 1 - filled / ((rows - 1) * (pans - 1)) if rows > 1 else 0.0
+    if told <= 0:
         return None
     levels = np.trapezoid(rates, positions, axis=1)
     level = rates * (levels.mean() / levels)[:, None]
     mean = level.mean(axis=0)
-    return float(np.sqrt(((level - mean) ** 2).sum() / freedom / (mean**2).mean()))
+    share = mean * trapezoid_weights(positions) / levels.mean()
+    left = (mean**2 * (1 - 2 * share + (share**2).sum())).sum()
+    return float(np.sqrt(((level - mean) ** 2).sum() / ((rows - 1) * told * left))) if left > 0 else None
+
+
+def trapezoid_weights(x: FloatArray) -> FloatArray:
+    """Return (n,) [m], what each pan counts for in the row's integral."""
+    gaps = np.diff(x)
+    return np.asarray((np.append(gaps, 0.0) + np.append(0.0, gaps)) / 2, dtype=np.float64)
 
 
 def _check_positions(positions: FloatArray) -> None:

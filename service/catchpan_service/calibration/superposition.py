@@ -5,7 +5,7 @@ Everything is taken from the field itself, folded onto one period, with no cance
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Literal
 
 import numpy as np
@@ -46,12 +46,23 @@ class Evenness:
 
 
 @dataclass(frozen=True)
-class _Fold:
+class Fold:
     """Linear maps from pan rates to the straight pieces of the overlapped field over one period."""
 
     share: FloatArray  # (k, pieces), of the period
     middle: sparse.csr_array  # (k * pieces, n), rate at the middle of each piece
     half_rise: sparse.csr_array  # (k * pieces, n), rise from the middle to the right end
+
+    @cached_property
+    def places(self) -> tuple[IntArray, IntArray]:
+        """Return for each entry of the maps, which have the same ones, its piece, and its place in (k, n) by pan."""
+        pieces = np.repeat(np.arange(self.share.size), np.diff(self.middle.indptr))
+        return pieces, pieces // self.share.shape[1] * self.middle.shape[1] + self.middle.indices
+
+    @cached_property
+    def squares(self) -> sparse.csr_array:
+        """Map the pans' variances to the mean variance of the field over each piece, not yet less that of its mean."""
+        return sparse.csr_array(self.middle.multiply(self.middle) + self.half_rise.multiply(self.half_rise) / 3)
 
 
 def superpose(*, positions: FloatArray, rate: FloatArray, spacings: FloatArray, driving: Driving) -> Evenness:
@@ -72,7 +83,7 @@ def superpose(*, positions: FloatArray, rate: FloatArray, spacings: FloatArray, 
     """
     if len(spacings) == 1:
         return _alone(positions, rate, spacings, driving)
-    parts = [_evenness(fold, rate) for fold in _folds(positions, spacings, driving)]
+    parts = [_evenness(fold, rate) for fold in folds(positions, spacings, driving)]
     if len(parts) == 1:
         return parts[0]
     return Evenness(
@@ -97,16 +108,16 @@ def folded_cv(*, positions: FloatArray, rates: FloatArray, spacings: FloatArray,
         ``one_way`` or ``back_and_forth``.
     """
     batches = np.array_split(rates, 1 + len(rates) // CHUNK)
-    folds = _folds(positions, spacings, driving)
-    return np.hstack([np.vstack([_evenness(fold, batch.T).cv.T for batch in batches]) for fold in folds])
+    parts = folds(positions, spacings, driving)
+    return np.hstack([np.vstack([_evenness(fold, batch.T).cv.T for batch in batches]) for fold in parts])
 
 
 @lru_cache(maxsize=8)
-def _cached_fold(positions: bytes, spacings: bytes, driving: Driving) -> _Fold:
+def _cached_fold(positions: bytes, spacings: bytes, driving: Driving) -> Fold:
     return _fold(np.frombuffer(positions), np.frombuffer(spacings), driving)
 
 
-def _folds(positions: FloatArray, spacings: FloatArray, driving: Driving) -> Iterable[_Fold]:
+def folds(positions: FloatArray, spacings: FloatArray, driving: Driving) -> Iterable[Fold]:
     """Return folds that hold all spacings in order: one from the cache, or several one after another."""
     ways = 1 if driving == "one_way" else 2
     visits = ways * len(positions) * float((np.ptp(positions) / spacings + 1).sum())
@@ -138,7 +149,7 @@ def _alone(positions: FloatArray, rate: FloatArray, spacing: FloatArray, driving
     return _measured(length / period, field.mean(axis=0)[None], (field[1] - field[0])[None])
 
 
-def _fold(positions: FloatArray, spacings: FloatArray, driving: Driving) -> _Fold:
+def _fold(positions: FloatArray, spacings: FloatArray, driving: Driving) -> Fold:
     """Build the maps: between folded breakpoints every pass is straight, so each middle is looked at."""
     s = spacings[:, None]
     starts, length, period = _pieces(positions, s, driving)
@@ -148,7 +159,7 @@ def _fold(positions: FloatArray, spacings: FloatArray, driving: Driving) -> _Fol
     row, column, value, rise = (np.concatenate(part) for part in zip(*parts, strict=True))
     shape = (middle.size, len(positions))
     maps = [sparse.coo_array((data, (row, column)), shape=shape).tocsr() for data in (value, rise)]
-    return _Fold(length / period, *maps)
+    return Fold(length / period, *maps)
 
 
 def _contributions(
@@ -168,7 +179,7 @@ def _contributions(
     return np.tile(row, 2), np.concatenate([cell, cell + 1]), value, np.concatenate([-rise, rise])
 
 
-def _evenness(fold: _Fold, rates: FloatArray) -> Evenness:
+def _evenness(fold: Fold, rates: FloatArray) -> Evenness:
     """Measure the field of one pattern (n,), or of several (n, patterns)."""
     form = (*fold.share.shape, *rates.shape[1:])
     share = fold.share if rates.ndim == 1 else fold.share[:, :, None]

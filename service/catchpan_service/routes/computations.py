@@ -9,6 +9,7 @@ from catchpan.contract import (
     amounts,
     comparisons,
     curves,
+    flights,
     gate_stops,
     gate_table,
     granules,
@@ -16,15 +17,17 @@ from catchpan.contract import (
     openings,
     overlaps,
     plans,
+    throws,
 )
 from catchpan.quantities import System
-from catchpan_service.examples import job, machines
+from catchpan_service.examples import job, machines, spreading
 from catchpan_service.si import amounts as quantities
 from catchpan_service.si import curves as fits
 from catchpan_service.si import machines as gear
 from catchpan_service.si import openings as settings
 from catchpan_service.si import overlaps as pan_tests
 from catchpan_service.si import plans as planning
+from catchpan_service.si import throws as throwing
 
 Solve = Callable[[Any, System], Any]
 SolveMany = Callable[[Sequence[Any], System], Sequence[Any]]
@@ -113,7 +116,7 @@ COMPUTATIONS = (
         overlaps,
         "Overlap",
         pan_tests.solve,
-        job.PAN_TEST,
+        spreading.PAN_TEST,
     ),
     Computation(
         "catch-plan",
@@ -210,6 +213,27 @@ COMPUTATIONS = (
         quantities.solve_boom_flow,
         machines.BOOM_FLOW,
         light=True,
+    ),
+    Computation(
+        "throw",
+        "throws",
+        "Throw and impeller speed from observed throws",
+        "Paced throws: how throw grows with impeller speed on each side, and the speed for a wanted throw.",
+        throws,
+        "Throw",
+        throwing.solve_throw,
+        spreading.THROW,
+        light=True,
+    ),
+    Computation(
+        "flight",
+        "flights",
+        "Flight of granules from the disc to the ground",
+        "Where granules land by size, angle and wind, and a first impeller speed for a wanted throw.",
+        flights,
+        "Flight",
+        throwing.solve_flight,
+        spreading.FLIGHT,
     ),
 )
 

@@ -1,21 +1,26 @@
 """``compute/overlap`` between the wire and the mathematics."""
 
+from dataclasses import dataclass
 from itertools import repeat
 from typing import Any
 
 import numpy as np
 
 from catchpan.contract.overlaps import (
+    Adjustment,
     ByDriving,
     DrivingAnswer,
     OverlapAnswer,
     OverlapRequest,
     PatternAnswer,
+    SpacingInterval,
     SpacingRange,
 )
-from catchpan.quantities import Length, Lengths, MassPerLength, Rates, Ratio, Ratios, System
+from catchpan.quantities import Length, Lengths, MassPerLength, Rates, Ratio, Ratios, Rotation, System
 from catchpan_service.calibration import overlap as mathematics
+from catchpan_service.calibration import pan_conditions
 from catchpan_service.calibration.errors import CalibrationError
+from catchpan_service.calibration.findings import Finding
 from catchpan_service.calibration.pattern import Pattern, pattern
 from catchpan_service.si.telling import Telling, array, findings, given, scalar
 
@@ -39,7 +44,33 @@ def solve(request: OverlapRequest, system: System) -> OverlapAnswer:
         rate=scalar(request.rate),
         label_highest_rate=scalar(request.label_highest_rate),
     )
-    return _answer(laid, mathematics.overlap(laid, **options), request, Telling(system))
+    found = mathematics.overlap(laid, **options)
+    return _answer(laid, found, _around(laid, found, request), request, Telling(system))
+
+
+@dataclass(frozen=True)
+class _Around:
+    """What stands around the test, and what to change after it."""
+
+    adjust: pan_conditions.Adjustment
+    recovered: float | None
+    findings: tuple[Finding, ...]
+
+
+def _around(laid: Pattern, found: mathematics.OverlapAnswer, request: OverlapRequest) -> _Around:
+    recovered = pan_conditions.recovered_share(found.shape, flow=scalar(request.flow), speed=scalar(request.speed))
+    suited = [one.recommended_spacing for one in found.by_driving.values() if one.recommended_spacing is not None]
+    adjust = pan_conditions.adjustment(
+        laid,
+        found.shape,
+        spacing=min(suited, default=found.shape.half_rate_width),
+        wanted_spacing=scalar(request.wanted_spacing),
+        impeller_speed=scalar(request.impeller_speed),
+    )
+    told = pan_conditions.condition_findings(
+        laid, found.shape, wind=scalar(request.wind), recovered=recovered, adjust=adjust
+    )
+    return _Around(adjust, recovered, told)
 
 
 def _pattern(request: OverlapRequest) -> Pattern:
@@ -60,7 +91,9 @@ def _pattern(request: OverlapRequest) -> Pattern:
     )
 
 
-def _answer(laid: Pattern, found: mathematics.OverlapAnswer, request: OverlapRequest, tell: Telling) -> OverlapAnswer:
+def _answer(
+    laid: Pattern, found: mathematics.OverlapAnswer, around: _Around, request: OverlapRequest, tell: Telling
+) -> OverlapAnswer:
     counts: Any = found.n or {}
     ways = {way: _driving(one, counts.get(way), tell) for way, one in found.by_driving.items()}
     return OverlapAnswer(
@@ -71,7 +104,27 @@ def _answer(laid: Pattern, found: mathematics.OverlapAnswer, request: OverlapReq
         deviation=found.deviation,
         cv_limit=request.cv_limit or tell.one(Ratio, mathematics.CV_LIMIT),
         driving_tolerance=request.driving_tolerance or tell.one(Length, mathematics.DRIVING_TOLERANCE),
-        findings=findings(found.findings),
+        findings=findings((*found.findings, *around.findings)),
+        adjustment=_adjustment(around.adjust, tell),
+        recovered=tell.maybe(Ratio, around.recovered),
+    )
+
+
+BASIS = (
+    "shift: what brings the centroid of the pattern to the middle of the pass; impeller factor: the pattern is taken to"
+    " grow as wide as its throw, and throw as speed to the power 0.8 (0.4 to 1.2)"
+)
+
+
+def _adjustment(own: pan_conditions.Adjustment, tell: Telling) -> Adjustment:
+    return Adjustment(
+        shift=tell.one(Length, own.shift),
+        shift_uncertainty=tell.maybe(Length, own.shift_uncertainty),
+        impeller_factor=tell.maybe(Ratio, own.impeller_factor),
+        impeller_factor_low=tell.maybe(Ratio, own.impeller_factor_low),
+        impeller_factor_high=tell.maybe(Ratio, own.impeller_factor_high),
+        impeller_speed=tell.maybe(Rotation, own.impeller_speed),
+        basis=BASIS,
     )
 
 
@@ -89,7 +142,16 @@ def _driving(one: mathematics.DrivingAnswer, counts: Any, tell: Telling) -> Driv
         recommended_spacing=tell.maybe(Length, one.recommended_spacing),
         recommended_cv=None if one.recommended is None else tell.one(Ratio, one.recommended.cv[0]),
         least_cv_spacing=tell.maybe(Length, one.least_cv_spacing),
+        cv_low=None if one.bounds is None else tell.many(Ratios, one.bounds.low),
+        cv_high=None if one.bounds is None else tell.many(Ratios, one.bounds.high),
+        widest_interval=None if one.bounds is None else _interval(one.widest_interval, tell),
+        recommended_interval=None if one.bounds is None else _interval(one.recommended_interval, tell),
     )
+
+
+def _interval(ends: tuple[float | None, float | None], tell: Telling) -> SpacingInterval:
+    low, high = ends
+    return SpacingInterval(low=tell.maybe(Length, low), high=tell.maybe(Length, high))
 
 
 def _shape(laid: Pattern, found: mathematics.OverlapAnswer, tell: Telling) -> PatternAnswer:

@@ -10,12 +10,14 @@ from numpy.typing import NDArray
 
 from catchpan.contract.findings import Finding, FindingCode, Severity
 from catchpan.quantities import (
+    Angle,
     Flow,
     Length,
     Mass,
     Quantity,
     Rate,
     Ratio,
+    Rotation,
     Speed,
     System,
     Time,
@@ -31,7 +33,7 @@ DIGITS = 12
 FloatArray = NDArray[np.float64]
 _KINDS: dict[str, type[Quantity]] = {
     "Masses": Mass, "Lengths": Length, "Times": Time, "Speeds": Speed, "Flows": Flow, "Rates": Rate, "Ratios": Ratio,
-    "RatioGrid": Ratio,
+    "RatioGrid": Ratio, "Rotations": Rotation, "Angles": Angle,
 }  # fmt: skip
 
 

@@ -1,0 +1,36 @@
+"""The invented company's throws, granules, edges and lawns."""
+
+from typing import Any
+
+from catchpan_service.examples import job
+
+THROW: dict[str, Any] = {
+    "observations": [
+        {
+            "impeller_speed": {"value": speed, "unit": "rpm"},
+            "left": {"value": left, "unit": "ft"},
+            "right": {"value": right, "unit": "ft"},
+        }
+        for speed, left, right in [(300, 8.5, 8.8), (420, 11, 11.2), (420, 10.8, 11.3), (560, 13.4, 13.9)]
+    ],
+    "impeller_speeds": {"values": [350, 500], "unit": "rpm"},
+    "wanted_throws": {"values": [11, 12.5], "unit": "ft"},
+}
+
+FLIGHT: dict[str, Any] = {
+    "size_guide_number": 215,
+    "uniformity_index": 48,
+    "particle_density": {"value": 1300, "unit": "kg/m3"},
+    "release_height": {"value": 20, "unit": "in"},
+    "wanted_throw": {"value": 11, "unit": "ft"},
+    "disc_diameter": {"value": 14, "unit": "in"},
+    "cross_wind": {"value": 4, "unit": "mph"},
+}
+
+PAN_TEST: dict[str, Any] = job.PAN_TEST | {
+    "wind": {"value": 2, "unit": "mph"},
+    "flow": {"value": 26.5, "unit": "lb/min"},
+    "speed": {"value": 3.5, "unit": "mph"},
+    "wanted_spacing": {"value": 13, "unit": "ft"},
+    "impeller_speed": {"value": 480, "unit": "rpm"},
+}
