@@ -85,9 +85,7 @@ SERVICE = {
         "catchpan catchpan.contract.problems catchpan_service.problems catchpan_service.strict",
         "litestar msgspec",
     ),
-    "catchpan_service.publish": Layer(
-        "catchpan_service.app catchpan_service.document catchpan_service.routes"
-    ),
+    "catchpan_service.publish": Layer("catchpan_service.app catchpan_service.document catchpan_service.routes"),
     "catchpan_service.admin": Layer(f"{CONTRACT} {STORE}"),
     "catchpan_service.app": Layer(
         f"catchpan.contract.problems {STORE} catchpan_service.admin catchpan_service.document"

@@ -53,9 +53,7 @@ def test_rectangle(part, cv, driving):
 
 @pytest.mark.parametrize("driving", DRIVINGS)
 def test_trapezoid_is_even_at_half_the_sum_of_top_and_base(driving):
-    assert population_cv(laid([-1.5, -0.5, 0.5, 1.5], [0, 1, 1, 0]), 2.0, driving) == pytest.approx(
-        0, abs=1e-12
-    )
+    assert population_cv(laid([-1.5, -0.5, 0.5, 1.5], [0, 1, 1, 0]), 2.0, driving) == pytest.approx(0, abs=1e-12)
 
 
 @pytest.mark.parametrize(("driving", "cv"), [("one_way", 1 / math.sqrt(12)), ("back_and_forth", 0.5)])
@@ -113,9 +111,9 @@ def test_cv_at_stations_by_both_deviations(weights, steps, driving, mean, popula
         asked = {"spacings": np.array([float(steps)]), "evaluation": "stations", "deviation": deviation}
         answer = overlap(pans(weights), driving=(driving,), **asked)
         assert 100 * answer.by_driving[driving].cv[0] == pytest.approx(cv, abs=5e-5)
-        assert station_field(
-            pattern=pans(weights), spacing=float(steps), driving=driving
-        ).mean() == pytest.approx(mean, abs=5e-5)
+        assert station_field(pattern=pans(weights), spacing=float(steps), driving=driving).mean() == pytest.approx(
+            mean, abs=5e-5
+        )
 
 
 def test_half_rate_width_of_the_printed_example():
@@ -144,6 +142,4 @@ def test_bell_curve_at_its_half_rate_width_is_even():
     """The half-rate rule on a bell curve gives a CV of 4.023034 % (closed form above)."""
     positions = np.linspace(-8, 8, 1601)
     pattern = laid(positions, np.exp(-(positions**2) / 2))
-    assert population_cv(pattern, shape(pattern).half_rate_width, "one_way") == pytest.approx(
-        0.04023034, rel=1e-3
-    )
+    assert population_cv(pattern, shape(pattern).half_rate_width, "one_way") == pytest.approx(0.04023034, rel=1e-3)

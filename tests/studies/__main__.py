@@ -2,9 +2,15 @@
 
 import sys
 
-from . import coverage, pans, plan, throws
+from . import coverage, detective, pans, plan, throws
 
-STUDIES = {"coverage": coverage.report, "plan": plan.report, "throws": throws.report, "pans": pans.report}
+STUDIES = {
+    "coverage": coverage.report,
+    "detective": detective.report,
+    "plan": plan.report,
+    "throws": throws.report,
+    "pans": pans.report,
+}
 
 
 def main() -> None:

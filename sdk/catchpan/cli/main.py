@@ -28,6 +28,7 @@ _COMMANDS = {
     "throw": "throw:throw",
     "flight": "throw:flight",
     "plan": "plan:plan",
+    "check": "check:app",
     "gate": "gate:app",
     "granules": "measures:granules",
     "speed": "measures:speed",

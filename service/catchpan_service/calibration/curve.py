@@ -124,7 +124,23 @@ def fit_variance(curve: FlowCurve, opening: ArrayLike) -> FloatArray:
     return np.asarray(np.einsum("i...,ij,j...->...", gradient, np.array(curve.covariance), gradient))
 
 
+def log_covariance(curve: FlowCurve, opening: ArrayLike) -> FloatArray:
+    """Covariance between the logarithms of the fitted flows at openings, shape (n, n); see :func:`fit_variance`."""
+    at = np.asarray(opening, dtype=np.float64).reshape(-1)
+    if curve.form == "monotone":
+        effect = _knot_effects(curve, at)
+        return np.asarray(effect.T @ effect)
+    law = _law(curve)
+    gradient = np.stack(forms.offset_power_log_gradient(at, dead_opening=law["dead_opening"], exponent=law["exponent"]))
+    return np.asarray(gradient.T @ np.array(curve.covariance) @ gradient)
+
+
 def _knot_variance(curve: FlowCurve, at: FloatArray) -> FloatArray:
+    return np.asarray(np.sum(_knot_effects(curve, at) ** 2, axis=0))
+
+
+def _knot_effects(curve: FlowCurve, at: FloatArray) -> FloatArray:
+    """Relative change of the flows by one standard uncertainty of each knot, (knots, openings)."""
     knots, values, slopes = _knots(curve)
     flows = forms.monotone(at, knots, values, slopes)[0]
     uncertainties = np.array(curve.knot_uncertainty)
@@ -135,7 +151,7 @@ def _knot_variance(curve: FlowCurve, at: FloatArray) -> FloatArray:
     ]
     size = len(knots)
     effect = (np.array(moved[:size]) - np.array(moved[size:])) / 2e-4
-    return np.asarray(np.sum(effect**2, axis=0) / flows**2)
+    return np.asarray(effect / flows)
 
 
 def _law(curve: FlowCurve) -> dict[str, FloatArray]:

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 from .catches import ENOUGH_REPEATS, UncertaintyModel
 from .curve import ALGORITHMS, FlowCurve
+from .evidence import Evidence
 from .findings import Finding
 from .law import Law, flow_at
 from .pooling import Session
 from .steadiness import Balance
-from .suspicions import Evidence
 
 
 @dataclass(frozen=True, slots=True)

@@ -147,11 +147,11 @@ def opening_for_rate(
     t has the effective degrees of freedom of Welch and Satterthwaite (GUM, G.4), only the fit's
     variance being estimated. The opening interval holds the openings whose flows are q exp(-/+ t u).
     """
-    wanted = _wanted(curve, rate, speed, laid_width, coverages, gates, correction)
+    wanted = _wanted(rate, speed, laid_width, coverages, gates, correction)
     _check_optional("opening_step", opening_step, most=1.0)
     _check_optional("label_highest_rate", label_highest_rate)
     needed = wanted.rate * wanted.laid_width * wanted.speed / wanted.coverages
-    part = _share(curve, gates) * wanted.correction
+    part = gate_share(curve, gates) * wanted.correction
     exact, placed = _place(curve, needed / part)
     opening = np.where(placed > 1.0 + SAME, np.nan, exact)
     stretch = _stretch(curve, opening, 0.0)
@@ -188,7 +188,6 @@ def opening_for_rate(
 
 
 def _wanted(
-    curve: FlowCurve,
     rate: ArrayLike,
     speed: ArrayLike,
     laid_width: ArrayLike,
@@ -203,6 +202,12 @@ def _wanted(
     _check("coverages", columns[3], (columns[3] == 1.0) | (columns[3] == 2.0), "1 or 2")
     near = np.abs(columns[4] - 1.0) <= LARGEST_CORRECTION + SAME
     _check("correction", columns[4], near, "0.9 to 1.1; beyond that calibrate again")
+    full = np.broadcast_arrays(*columns)
+    return Wanted(full[0], full[1], full[2], full[3], full[4], gates)
+
+
+def check_gates(curve: FlowCurve, gates: str) -> None:
+    """Refuse gates that the curve does not describe."""
     if gates not in GATES or curve.gates not in ("both", gates):
         allowed = ", ".join(GATES) if curve.gates == "both" else f"{curve.gates}, the gate that was caught"
         raise CalibrationError(
@@ -212,8 +217,6 @@ def _wanted(
             given=gates,
             allowed=allowed,
         )
-    full = np.broadcast_arrays(*columns)
-    return Wanted(full[0], full[1], full[2], full[3], full[4], gates)
 
 
 def _check(name: str, values: FloatArray, good: NDArray[np.bool_], allowed: str) -> None:
@@ -237,7 +240,9 @@ def _check_optional(name: str, value: float | None, *, most: float = np.inf) -> 
         _check(name, given, np.isfinite(given) & (given > 0.0) & (given <= most), allowed)
 
 
-def _share(curve: FlowCurve, gates: str) -> float:
+def gate_share(curve: FlowCurve, gates: str) -> float:
+    """Part of the curve's flow that some gates give: half for one whose share was never measured."""
+    check_gates(curve, gates)
     if curve.gates != "both" or gates == "both":
         return 1.0
     left = EQUAL_SHARE if curve.left_share is None else curve.left_share
