@@ -8,7 +8,7 @@ from uuid import UUID
 
 from catchpan.contract.organisations import Role
 from catchpan.quantities import System
-from catchpan_service.store import keys, organisations
+from catchpan_service.store import keys, organisations, signers
 from catchpan_service.store.database import Access, Database, Order
 from catchpan_service.store.keys import StoredKey
 from catchpan_service.store.organisations import StoredOrganisation
@@ -29,7 +29,8 @@ class NewKey:
 def add_organisation(database: Database, name: str, *, units: System, new_id: Callable[[], UUID]) -> StoredOrganisation:
     """Make an organisation; Conflict if its name is in use."""
     access = local_owner(new_id(), name, units)
-    return database.write_now(organisations.add, Order(access, "organisation add"))
+    seed = secrets.token_bytes(signers.SEED_BYTES)
+    return database.write_now(organisations.add, Order(access, "organisation add"), seed)
 
 
 def list_organisations(database: Database) -> list[StoredOrganisation]:

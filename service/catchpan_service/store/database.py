@@ -7,6 +7,8 @@ transaction of the write. A dry run does the same and is undone; it does not loo
 
 import asyncio
 from collections.abc import Callable
+from concurrent.futures import Future
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Final, Self, TypeVar, TypeVarTuple
@@ -15,6 +17,7 @@ from uuid import UUID
 from sqlalchemy import Connection
 
 from catchpan_service.store import audit, feed, idempotency
+from catchpan_service.store.bells import Bells
 from catchpan_service.store.engines import StoreEngine, open_engine
 from catchpan_service.store.writes import Access, Change, Order, Reply, Stamp, Written
 
@@ -46,6 +49,7 @@ class Database:
         self._engine = engine
         self._clock = clock
         self._new_id = new_id
+        self._bells = Bells()
 
     @classmethod
     def open(
@@ -70,6 +74,7 @@ class Database:
 
     def close(self) -> None:
         """Finish the writes that wait, and let go of the file."""
+        self._bells.ring_all()
         self._engine.close()
 
     def __enter__(self) -> Self:
@@ -86,6 +91,27 @@ class Database:
         """``read`` without an event loop."""
         return self._engine.read(lambda connection: function(connection, *args))
 
+    async def read_apart(self, function: Callable[[Connection, *Ts], T], *args: *Ts) -> T:
+        """``read`` on a thread of its own, for what may take longer than a look at a few rows."""
+        return await asyncio.to_thread(lambda: self.read_now(function, *args))
+
+    async def wait_beyond(self, organisation: UUID, position: int, seconds: float) -> None:
+        """Return when the feed of an organisation has gone beyond a position, or when the time [s] is over.
+
+        Neither a thread nor a connection is held meanwhile.
+        """
+        ends = asyncio.get_running_loop().time() + seconds
+        while (left := ends - asyncio.get_running_loop().time()) > 0:
+            bell = self._bells.listen(organisation)
+            try:
+                if (await self.read(feed.state, organisation)).position > position:
+                    return
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(bell.wait(), left)
+                    return
+            finally:
+                self._bells.leave(organisation, bell)
+
     async def write(
         self, function: WriteFunction[*Ts, T], order: Order, *args: *Ts, reply: Callable[[T], Reply]
     ) -> Reply:
@@ -98,7 +124,7 @@ class Database:
         def run(connection: Connection) -> Reply:
             return self._answer(connection, function, order, args, reply)
 
-        return await asyncio.wrap_future(self._engine.submit(run, keep=not order.dry_run))
+        return await asyncio.wrap_future(self._submit(run, order))
 
     def write_now(self, function: WriteFunction[*Ts, T], order: Order, *args: *Ts) -> T:
         """Run a function that writes, and give its answer once it is stored; without an idempotency key."""
@@ -106,7 +132,13 @@ class Database:
         def run(connection: Connection) -> T:
             return self._perform(connection, function, order, args)
 
-        return self._engine.submit(run, keep=not order.dry_run).result()
+        return self._submit(run, order).result()
+
+    def _submit(self, run: Callable[[Connection], T], order: Order) -> "Future[T]":
+        """Hand a write to the engine, and ring once it is stored."""
+        future = self._engine.submit(run, keep=not order.dry_run)
+        future.add_done_callback(lambda _: self._bells.ring(order.access.organisation))
+        return future
 
     def _answer(
         self,
@@ -128,7 +160,7 @@ class Database:
     def _perform(self, connection: Connection, function: WriteFunction[*Ts, T], order: Order, args: tuple[*Ts]) -> T:
         organisation = order.access.organisation
         head = feed.lock(connection, organisation)
-        stamp = Stamp(self._now(), self._new_id, order.access)
+        stamp = Stamp(self._now(), self._new_id, order.access, head.position + 1)
         written = function(connection, organisation, stamp, *args)
         if written.changes:
             after = audit.append(
