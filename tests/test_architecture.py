@@ -59,7 +59,8 @@ SERVICE = {
     "catchpan_service.calibration": Layer(packages="numpy scipy"),
     "catchpan_service.rules": Layer("catchpan.contract"),
     STORE: Layer(
-        f"{CONTRACT} catchpan.contract.base catchpan.digest catchpan_service.rules", "alembic msgspec sqlalchemy"
+        f"{CONTRACT} catchpan.contract.base catchpan.digest catchpan_service.rules",
+        "alembic cryptography.hazmat.primitives msgspec rfc8785 sqlalchemy",
     ),
     "catchpan_service.si": Layer(f"{CONTRACT} catchpan.digest catchpan_service.calibration", "msgspec numpy"),
     "catchpan_service.settings": Layer(packages="msgspec"),
@@ -82,7 +83,7 @@ SERVICE = {
         "litestar msgspec sqlalchemy.exc",
     ),
     "catchpan_service.document": Layer(
-        "catchpan catchpan.contract.problems catchpan_service.problems catchpan_service.strict",
+        "catchpan catchpan.contract catchpan.contract.problems catchpan_service.problems catchpan_service.strict",
         "litestar msgspec",
     ),
     "catchpan_service.publish": Layer("catchpan_service.app catchpan_service.document catchpan_service.routes"),

@@ -96,6 +96,10 @@ class ConflictError(ProblemError):
     """The state of things does not allow this."""
 
 
+class GoneError(ProblemError):
+    """The changes after this cursor can no longer be told: take a snapshot, and replace by it what is held."""
+
+
 class StaleError(ProblemError):
     """Someone else changed it first; ``problem.current`` is what it is now."""
 
@@ -145,6 +149,7 @@ BY_SLUG: dict[Slug, type[ProblemError]] = {
     Slug.METHOD_NOT_ALLOWED: MethodNotAllowedError,
     Slug.NOT_ACCEPTABLE: NotAcceptableError,
     Slug.CONFLICT: ConflictError,
+    Slug.GONE: GoneError,
     Slug.STALE: StaleError,
     Slug.TOO_LARGE: TooLargeError,
     Slug.WRONG_MEDIA_TYPE: WrongMediaTypeError,

@@ -29,6 +29,7 @@ _KINDS: list[tuple[type[Exception] | tuple[type[Exception], ...], int]] = [
     ((errors.UnreadableError, errors.NotComputableError, errors.TooLargeError, errors.UnknownReferenceError), INPUT),
     ((errors.NotFoundError, errors.MissingError), NOT_FOUND),
     ((errors.ConflictError, errors.StaleError, errors.KeyReusedError, errors.PreconditionMissingError), CONFLICT),
+    (errors.GoneError, CONFLICT),
     ((errors.KeyMissingError, errors.KeyRefusedError, errors.NotAllowedError), ACCESS),
     ((errors.UnreachableError, errors.BusyError, errors.StorageError, errors.HeldError), UNREACHABLE),
     (errors.TakenError, CONFLICT),

@@ -51,7 +51,8 @@ async def replace(
     return sent(await database.write(branches.replace, order, id, data, expected, reply=changed))
 
 
-@put("/{id:uuid}/replica", operation_id="reportReplica", summary="Say what the replica of a branch holds")
+@post("/{id:uuid}/replica", operation_id="reportReplica", summary="Say what the replica of a branch holds",
+      status_code=200)  # fmt: skip
 async def report(
     data: JSONBody[ReplicaReport], database: Store, order: Ordered, id: Subject
 ) -> Response[ReplicaReport]:

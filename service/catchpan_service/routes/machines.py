@@ -27,7 +27,7 @@ async def page(
     request: StrictRequest, database: Store, access: Asking, within: Within, after: After = None, limit: Limit = 50
 ) -> Response[MachinePage]:
     """Machines of the organisation or of one branch, oldest first."""
-    return paged(request, await database.read(machines.page, access.organisation, within, after, limit))
+    return paged(request, await database.read(machines.page, access.organisation, after, limit, within))
 
 
 @post("/", operation_id="addMachine", summary="Add a machine")

@@ -56,7 +56,7 @@ async def page(
     request: StrictRequest, database: Store, access: Asking, after: After = None, limit: Limit = 50
 ) -> Response[ProfilePage]:
     """Profiles of the organisation, oldest first."""
-    return paged(request, await database.read(profiles.page, access.organisation, access.within, after, limit))
+    return paged(request, await database.read(profiles.page, access.organisation, after, limit, access.within))
 
 
 @post("/", operation_id="addProfile", summary="Add a profile")
@@ -83,7 +83,7 @@ async def page_revisions(
     limit: Limit = 50,
 ) -> Response[RevisionPage]:
     """The history of a profile, without the contents."""
-    return paged(request, await database.read(revisions.page, access.organisation, id, access.within, after, limit))
+    return paged(request, await database.read(revisions.page, access.organisation, id, after, limit, access.within))
 
 
 @post("/{id:uuid}/revisions", operation_id="addRevision", summary="Save a new draft")

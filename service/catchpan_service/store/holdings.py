@@ -5,7 +5,7 @@ setting was in force on a day.
 """
 
 from collections.abc import Sequence
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple, Self
 from uuid import UUID
 
 import msgspec
@@ -99,15 +99,15 @@ class Place(NamedTuple):
     subject: UUID
     branch: UUID | None
 
+    @classmethod
+    def everywhere(cls, organisation: UUID) -> Self:
+        """The place of what the whole organisation holds."""
+        return cls(Target.ORGANISATION, organisation, None)
 
-def of_organisation(organisation: UUID) -> Place:
-    """The place of what the whole organisation holds."""
-    return Place(Target.ORGANISATION, organisation, None)
-
-
-def of_branch(branch: UUID) -> Place:
-    """The place of what one branch holds."""
-    return Place(Target.BRANCH, branch, branch)
+    @classmethod
+    def at(cls, branch: UUID) -> Self:
+        """The place of what one branch holds."""
+        return cls(Target.BRANCH, branch, branch)
 
 
 def begin(connection: Connection, organisation: UUID, stamp: Stamp, place: Place, entry: Entry) -> Change:

@@ -27,9 +27,9 @@ def get(connection: Connection, organisation: UUID, subject: UUID, branch: UUID 
 def page(
     connection: Connection,
     organisation: UUID,
-    branch: UUID | None = None,
     cursor: str | None = None,
     limit: int = DEFAULT_LIMIT,
+    branch: UUID | None = None,
 ) -> MachinePage:
     """One page of machines, of one branch or of all; BadCursor."""
     only = {} if branch is None else {"branch": branch}

@@ -41,9 +41,9 @@ def get(connection: Connection, organisation: UUID, subject: UUID, within: UUID 
 def page(
     connection: Connection,
     organisation: UUID,
-    within: UUID | None = None,
     cursor: str | None = None,
     limit: int = DEFAULT_LIMIT,
+    within: UUID | None = None,
 ) -> ProfilePage:
     """One page of profiles, of all or of those that were ever for a branch; BadCursor."""
     after = UUID(cursors.read(organisation, KIND, cursor)) if cursor else FIRST

@@ -83,9 +83,9 @@ def page(
     connection: Connection,
     organisation: UUID,
     profile: UUID,
-    within: UUID | None = None,
     cursor: str | None = None,
     limit: int = DEFAULT_LIMIT,
+    within: UUID | None = None,
 ) -> RevisionPage:
     """One page of a profile's revisions, newest first, all or those ever for a branch; NotFound, BadCursor."""
     profiles.get(connection, organisation, profile, within)
@@ -178,7 +178,7 @@ def release(
     )
     moved = profiles.point(connection, organisation, stamp, profile, released=number)
     narrower = holdings.end_of_branches(connection, organisation, stamp, profile)
-    held = _held(connection, organisation, stamp, holdings.of_organisation(organisation), row)
+    held = _held(connection, organisation, stamp, holdings.Place.everywhere(organisation), row)
     return Written(_wire(row), (*before, _change(row, "released"), moved, *narrower, held))
 
 
@@ -221,7 +221,7 @@ def release_provisionally(
         branch=branch,
         valid_until=stamp.now + timedelta(days=request.days),
     )
-    held = _held(connection, organisation, stamp, holdings.of_branch(branch), row)
+    held = _held(connection, organisation, stamp, holdings.Place.at(branch), row)
     return Written(_wire(row), (_change(row, "released_provisionally"), held))
 
 
