@@ -27,6 +27,7 @@ from catchpan_service.settings import Settings
 OURS, OTHERS = "Alder Hollow Grounds", "Quarry Lane Turf"
 MISSING = "01900000-0000-7000-8000-00000000dead"
 NOTHING = object()
+ENDINGS = {"releaseRevision", "withdrawRevision", "revokeKey"}
 
 
 @dataclass
@@ -205,13 +206,13 @@ def document() -> dict[str, Any]:
 
 @cache
 def operations() -> dict[str, Operation]:
-    """Every operation of the document, by its id."""
+    """Every operation of the document, by its id; those that end something come last."""
     found = [
         Operation(described["operationId"], method.upper(), template, described)
         for template, item in document()["paths"].items()
         for method, described in item.items()
     ]
-    return {one.id: one for one in found}
+    return {one.id: one for one in sorted(found, key=lambda one: one.id in ENDINGS)}
 
 
 def example(operation: str, name: str = "") -> dict[str, Any]:

@@ -8,7 +8,6 @@ import pytest
 from catchpan import Catchpan
 from catchpan.contract.base import OpenEnum
 from catchpan.contract.problems import Problem
-from catchpan.contract.profiles import Content
 from tests.scenario import operations, season, serving
 from tests.sdk.recorded import CALLS, call_of, public
 

@@ -4,7 +4,7 @@ A manifest, its exceptions and a head are sent as the canonical bytes (RFC 8785)
 of, so that verifying is hashing what arrived.
 """
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta
@@ -15,6 +15,14 @@ from catchpan.contract.profiles import Number, State
 MAX_WAIT = 50
 
 Raw = msgspec.Raw
+NULL = Raw(b"null")
+"""Stands where there are no bytes to send: a raw member cannot be None."""
+
+
+def _or_null(name: str) -> dict[str, Any]:
+    return {"anyOf": [{"$ref": f"#/components/schemas/{name}"}, {"type": "null"}]}
+
+
 Position = Annotated[int, Meta(ge=0, lt=2**53, description="One for each write of the organisation, without gaps.")]
 Epoch = Annotated[int, Meta(ge=1, le=2**31, description="Raised when the database was restored from a copy.")]
 Cursor = Annotated[str, Meta(min_length=1, max_length=300, description="Where the feed goes on; opaque.")]
@@ -146,7 +154,7 @@ class FeedItem(Wire, kw_only=True, frozen=True):
     event: str
     digest: Digest | None
     holding: HoldingChange | None
-    content: Annotated[Raw, Meta(extra_json_schema={"$ref": "#/components/schemas/Content"})] | None = None
+    content: Annotated[Raw, Meta(extra_json_schema=_or_null("Content"))]
 
 
 class FeedPage(Wire, kw_only=True, frozen=True):
@@ -177,7 +185,7 @@ class SnapshotPage(Wire, kw_only=True, frozen=True):
     position: Position
     items: list[SnapshotItem]
     next: Cursor | None
-    exceptions: Annotated[Raw, Meta(extra_json_schema={"$ref": "#/components/schemas/Exceptions"})] | None
+    exceptions: Annotated[Raw, Meta(extra_json_schema=_or_null("Exceptions"))]
     exception_contents: list[Annotated[Raw, Meta(extra_json_schema={"$ref": "#/components/schemas/Content"})]]
     cursor: Cursor | None
 

@@ -10,6 +10,7 @@ import msgspec
 from sqlalchemy import Connection
 
 from catchpan.contract.sync import (
+    NULL,
     BranchStatus,
     Exceptions,
     FeedItem,
@@ -152,7 +153,7 @@ class Proofs:
             position=position,
             items=items,
             next=None,
-            exceptions=None,
+            exceptions=NULL,
             exception_contents=[],
             cursor=None,
         )
@@ -241,7 +242,7 @@ def _entries(
 
 def _item(connection: Connection, organisation: UUID, row: Any, *, with_contents: bool) -> FeedItem:
     holding = None if row["holding"] is None else _HOLDING.decode(row["holding"])
-    content = None
+    content = NULL
     if with_contents and holding is not None and holding.entry is not None:
         content = msgspec.Raw(contents.get(connection, organisation, holding.entry.digest))
     kept = {name: row[name] for name in ("position", "n", "kind", "id", "event", "digest")}
