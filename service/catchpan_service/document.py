@@ -161,8 +161,8 @@ def operation_problems(operation: dict[str, Any], method: str, path: str) -> lis
         if method != "get":
             slugs += [Slug.NOT_ALLOWED, Slug.CONFLICT]
     queried = {p["name"] for p in operation.get("parameters", []) if p["in"] == "query"}
-    if "after" in queried or "/compute/" not in path:
-        slugs += [Slug.UNKNOWN_REFERENCE] if "after" in queried or "requestBody" in operation else []
+    refers = queried & {"after", "at", "branch"} or ("requestBody" in operation and "/compute/" not in path)
+    slugs += [Slug.UNKNOWN_REFERENCE] if refers else []
     if path == "/v1/changes":
         slugs += [Slug.GONE]
     if "idempotency-key" in headers:

@@ -36,7 +36,7 @@ MODULES = (
 )  # fmt: skip
 # Called within the writes of other functions only, with what these have found in the organisation.
 INNER = {"audit.append", "contents.keep", "profiles.point", "feed.start", "feed.lock", "feed.advance", "signers.start"}
-INNER |= {"feed.put_away", "signers.current"}
+INNER |= {"signers.current"}
 INNER |= {f"holdings.{name}" for name in ("begin", "end_revision", "end_of_branches", "condemn", "move_machine")}
 GIVEN = draft("theirs")
 
@@ -97,6 +97,7 @@ WITHOUT_ID = {
     "feed.page": (None, None, 10),
     "feed.state": (),
     "feed.raise_epoch": (),
+    "feed.put_away": (0,),
     "holdings.documents": (None, 10**9),
     "holdings.is_for": (UUID(int=0), UUID(int=0)),
     "holdings.next_move": (0,),

@@ -114,12 +114,13 @@ def page(connection: Connection, organisation: UUID, branch: UUID | None, after:
     return Page(rows[:limit], Place(now.epoch, last["position"], last["n"]), unsent["position"] - 1, more=True)
 
 
-def put_away(connection: Connection, organisation: UUID, through: int) -> None:
+def put_away(connection: Connection, organisation: UUID, stamp: Stamp, through: int) -> Written[State]:  # noqa: ARG001
     """Forget the changes up to a position; who has not read them takes a snapshot. Holdings and audit rows stay."""
     now = state(connection, organisation)
-    floor = max(now.floor, min(through, now.position))
-    connection.execute(_PUT_AWAY, of(organisation) | {"floor": floor})
-    connection.execute(_RAISE, of(organisation) | {"floor": floor})
+    after = now._replace(floor=max(now.floor, min(through, now.position)))
+    connection.execute(_PUT_AWAY, of(organisation) | {"floor": after.floor})
+    connection.execute(_RAISE, of(organisation) | {"floor": after.floor})
+    return Written(after, ())
 
 
 def raise_epoch(connection: Connection, organisation: UUID, stamp: Stamp) -> Written[State]:
