@@ -127,7 +127,7 @@ def opening_for_rate(
     label_highest_rate : float, optional
         The label's limit [kg/m²].
     between_machine_spread : float, optional
-        Relative standard deviation of the flow between machines of the kind.
+        Relative standard deviation of the flow between machines of the kind; 0 where a comparison shows none.
     machines_checked : int, optional
         Machines that it comes from; nothing is said of any machine below three.
 
@@ -274,7 +274,9 @@ def _status(curve: FlowCurve, placed: FloatArray) -> StringArray:
 
 def _known_spread(spread: float | None, machines: int | None) -> tuple[float, float] | None:
     """The spread between machines and its degrees of freedom, once enough machines were checked."""
-    _check_optional("between_machine_spread", spread)
+    if spread is not None:
+        told = np.asarray(spread, dtype=np.float64)
+        _check("between_machine_spread", told, np.isfinite(told) & (told >= 0.0), "a finite value, 0 or above")
     if (spread is None) != (machines is None):
         name = "between_machine_spread" if spread is None else "machines_checked"
         allowed = "between_machine_spread and machines_checked together, or neither"
