@@ -2,11 +2,12 @@
 
 import sys
 
-from . import coverage, detective, pans, plan, throws
+from . import coverage, detective, monte_carlo, pans, plan, throws
 
 STUDIES = {
     "coverage": coverage.report,
     "detective": detective.report,
+    "monte_carlo": monte_carlo.report,
     "plan": plan.report,
     "throws": throws.report,
     "pans": pans.report,

@@ -127,7 +127,7 @@ def opening_for_rate(
     label_highest_rate : float, optional
         The label's limit [kg/m²].
     between_machine_spread : float, optional
-        Relative standard deviation of the flow between machines of the kind.
+        Relative standard deviation of the flow between machines of the kind; 0 where a comparison shows none.
     machines_checked : int, optional
         Machines that it comes from; nothing is said of any machine below three.
 
@@ -146,6 +146,9 @@ def opening_for_rate(
     own error met again in use, (q'/q)² u_x². The interval is rate x exp(-/+ t u): it stays above 0.
     t has the effective degrees of freedom of Welch and Satterthwaite (GUM, G.4), only the fit's
     variance being estimated. The opening interval holds the openings whose flows are q exp(-/+ t u).
+    This is first order: from the smallest caught opening upwards its ends are within a tenth of the half width of those
+    of a Monte Carlo. They are not close above the dead opening, where both lie too high; with two openings they are off
+    by up to two fifths, with the dead opening at its bound by a fifth (``python -m tests.studies monte_carlo``).
     """
     wanted = _wanted(rate, speed, laid_width, coverages, gates, correction)
     _check_optional("opening_step", opening_step, most=1.0)
@@ -274,7 +277,9 @@ def _status(curve: FlowCurve, placed: FloatArray) -> StringArray:
 
 def _known_spread(spread: float | None, machines: int | None) -> tuple[float, float] | None:
     """The spread between machines and its degrees of freedom, once enough machines were checked."""
-    _check_optional("between_machine_spread", spread)
+    if spread is not None:
+        told = np.asarray(spread, dtype=np.float64)
+        _check("between_machine_spread", told, np.isfinite(told) & (told >= 0.0), "a finite value, 0 or above")
     if (spread is None) != (machines is None):
         name = "between_machine_spread" if spread is None else "machines_checked"
         allowed = "between_machine_spread and machines_checked together, or neither"
