@@ -20,6 +20,7 @@ from catchpan.contract.amounts import (
 )
 from catchpan.contract.comparisons import ComparisonAnswer, ComparisonAnswers, ComparisonBatch, ComparisonRequest
 from catchpan.contract.curves import FlowCurveAnswer, FlowCurveAnswers, FlowCurveBatch, FlowCurveRequest
+from catchpan.contract.edges import EdgeAnswer, EdgeAnswers, EdgeBatch, EdgeRequest
 from catchpan.contract.flights import FlightAnswer, FlightAnswers, FlightBatch, FlightRequest
 from catchpan.contract.gate_stops import GateStopsAnswer, GateStopsAnswers, GateStopsBatch, GateStopsRequest
 from catchpan.contract.gate_table import GateTableAnswer, GateTableAnswers, GateTableBatch, GateTableRequest
@@ -168,3 +169,11 @@ class AsyncComputing(ABC):
     async def flights(self, batch: FlightBatch) -> FlightAnswers:
         """Compute several flights, each a result or a problem."""
         return await self.run(compute("flights", FlightAnswers, batch))
+
+    async def edge(self, request: EdgeRequest) -> EdgeAnswer:
+        """Find how far from an edge to drive, and where the first overlapped pass goes."""
+        return await self.run(compute("edge", EdgeAnswer, request))
+
+    async def edges(self, batch: EdgeBatch) -> EdgeAnswers:
+        """Work out several edges, each a result or a problem."""
+        return await self.run(compute("edges", EdgeAnswers, batch))

@@ -9,6 +9,7 @@ from catchpan.contract import (
     amounts,
     comparisons,
     curves,
+    edges,
     flights,
     gate_stops,
     gate_table,
@@ -23,6 +24,7 @@ from catchpan.quantities import System
 from catchpan_service.examples import job, machines, spreading
 from catchpan_service.si import amounts as quantities
 from catchpan_service.si import curves as fits
+from catchpan_service.si import edges as borders
 from catchpan_service.si import machines as gear
 from catchpan_service.si import openings as settings
 from catchpan_service.si import overlaps as pan_tests
@@ -234,6 +236,16 @@ COMPUTATIONS = (
         "Flight",
         throwing.solve_flight,
         spreading.FLIGHT,
+    ),
+    Computation(
+        "edge",
+        "edges",
+        "Pan test to edge passes",
+        "How far from an edge to drive, what still lands beyond it, and where the first overlapped pass goes.",
+        edges,
+        "Edge",
+        borders.solve,
+        spreading.EDGE,
     ),
 )
 
