@@ -34,6 +34,7 @@ from catchpan.contract.checks import (
 )
 from catchpan.contract.comparisons import ComparisonAnswer, ComparisonAnswers, ComparisonBatch, ComparisonRequest
 from catchpan.contract.curves import FlowCurveAnswer, FlowCurveAnswers, FlowCurveBatch, FlowCurveRequest
+from catchpan.contract.edges import EdgeAnswer, EdgeAnswers, EdgeBatch, EdgeRequest
 from catchpan.contract.flights import FlightAnswer, FlightAnswers, FlightBatch, FlightRequest
 from catchpan.contract.gate_stops import GateStopsAnswer, GateStopsAnswers, GateStopsBatch, GateStopsRequest
 from catchpan.contract.gate_table import GateTableAnswer, GateTableAnswers, GateTableBatch, GateTableRequest
@@ -232,3 +233,11 @@ class Computing(ABC):
     def provisional_curves(self, batch: ProvisionalBatch) -> ProvisionalAnswers:
         """Correct several borrowed curves, each a result or a problem."""
         return self.run(compute("provisional-curves", ProvisionalAnswers, batch))
+
+    def edge(self, request: EdgeRequest) -> EdgeAnswer:
+        """Find how far from an edge to drive, and where the first overlapped pass goes."""
+        return self.run(compute("edge", EdgeAnswer, request))
+
+    def edges(self, batch: EdgeBatch) -> EdgeAnswers:
+        """Work out several edges, each a result or a problem."""
+        return self.run(compute("edges", EdgeAnswers, batch))

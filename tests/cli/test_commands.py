@@ -85,6 +85,7 @@ def schema_of(name):
     return {"$ref": f"#/components/schemas/{name}", "components": DOCUMENT["components"]}
 
 
+EDGE = ("pans.csv", "--pan-area", "1 ft2", "--passes", "3", "--side", "left", "--pass-spacing", "11 ft")
 OPENING = ("--rate", "3.2 lb/1000ft2", "--speed", "3.5 mph", "--pass-spacing", "11 ft")
 
 
@@ -95,8 +96,9 @@ OPENING = ("--rate", "3.2 lb/1000ft2", "--speed", "3.5 mph", "--pass-spacing", "
         (("opening", "catches.csv", *OPENING), "OpeningAnswer"),
         (("chart", "catches.csv", *OPENING), "ChartAnswer"),
         (("overlap", "pans.csv", "--pan-area", "1 ft2", "--passes", "3"), "OverlapAnswer"),
+        (("edge", *EDGE), "EdgeAnswer"),
     ],
-    ids=["curve", "opening", "chart", "overlap"],
+    ids=["curve", "opening", "chart", "overlap", "edge"],
 )
 def test_json_is_the_published_answer_and_words_stay_off_standard_output(folder, arguments, schema):
     done = run(*arguments, "--json", folder=folder)
@@ -109,6 +111,19 @@ def test_a_fit_is_printed_for_a_technician(folder):
     told = run("curve", "fit", "catches.csv", folder=folder).stdout
     for words in ("catch  opening", "no: pulsing", "Flow curve: offset power", "How sure", "Catch 1 pulsed"):
         assert words in told
+
+
+def test_an_edge_is_printed_for_a_technician(folder):
+    told = run("edge", *EDGE, "--beyond", "water", "--distance", "4 ft", folder=folder).stdout
+    for words in (
+        "from the edge, the machine's middle",
+        "then the first overlapped pass",
+        "local rules",
+        "lands beyond",
+    ):
+        assert words in told
+    own = run("edge", *EDGE, "--edge-pans", "pans.csv", "--laid-width", "11 ft", folder=folder).stdout
+    assert own == run("edge", *EDGE, folder=folder).stdout
 
 
 def test_a_fit_kept_as_json_is_taken_where_a_catch_file_is(folder):

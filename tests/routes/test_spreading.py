@@ -65,6 +65,10 @@ BAD = [
     ("flight", {"size_guide_number": 5}, "/size_guide_number"),
     ("flight", {"release_speed": {"value": 10, "unit": "m/s"}}, "/release_speed"),
     ("flight", {"wanted_throw": {"value": 500, "unit": "ft"}}, "/wanted_throw"),
+    ("edge", {"side": "left", "pass_spacing": {"value": 1, "unit": "ft"}}, "/pass_spacing"),
+    ("edge", {"distances": {"values": [1, 1e9], "unit": "ft"}}, "/distances/values/1"),
+    ("edge", {"stand_off": {"value": -1, "unit": "ft"}}, "/stand_off"),
+    ("edge", {"edge_pans": spreading.EDGE_PANS | {"pan_area": {"value": 0, "unit": "ft2"}}}, "/edge_pans/pan_area"),
     ("flight", {"release_angles": {"values": [0, 89], "unit": "deg"}}, "/release_angles/values/1"),
 ]
 
@@ -105,3 +109,13 @@ def test_wind_across_shifts_both_sides_to_the_right(web):
     assert all(one["drift"]["value"] > 0 for one in landings)
     middle = [one for one in landings if one["coarser"]["value"] == 50]
     assert middle[0]["still"]["value"] == pytest.approx(middle[1]["still"]["value"], rel=1e-9)
+
+
+def test_a_finding_of_the_edge_pass_points_at_its_own_pans(web):
+    pans = json.loads(json.dumps(spreading.EDGE_PANS))
+    pans["rows"][0]["masses"]["values"][0] = 4
+    told = web.made("POST", "/v1/compute/edge", spreading.EDGE | {"edge_pans": pans})
+    (found,) = [one for one in told["findings"] if one["code"] == "no_stand_off"]
+    assert (found["severity"], found["where"]) == ("stop", "/edge_pans/positions/values/0")
+    assert told["stand_off"] is None
+    assert told["by_driving"] == {"one_way": None, "back_and_forth": None}

@@ -25,6 +25,7 @@ _COMMANDS = {
     "opening": "opening:opening",
     "chart": "opening:chart",
     "overlap": "overlap:overlap",
+    "edge": "edge:edge",
     "throw": "throw:throw",
     "flight": "throw:flight",
     "plan": "plan:plan",

@@ -73,6 +73,12 @@ class FindingCode(OpenEnum):
     LOAN_DOUBTFUL = "loan_doubtful"
     NO_CURVE = "no_curve"
     WORK_RATE_OUT_OF_REACH = "work_rate_out_of_reach"
+    NO_STAND_OFF = "no_stand_off"
+    BEYOND_EDGE = "beyond_edge"
+    OVERLAP_OUT_OF_LIMITS = "overlap_out_of_limits"
+    SEAM_OUT_OF_LIMITS = "seam_out_of_limits"
+    LIGHT_STRIP = "light_strip"
+    KEEP_DISTANCE = "keep_distance"
 
 
 class Finding(Wire, kw_only=True, frozen=True):

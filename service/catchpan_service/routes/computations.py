@@ -9,6 +9,7 @@ from catchpan.contract import (
     checks,
     comparisons,
     curves,
+    edges,
     flights,
     gate_stops,
     gate_table,
@@ -25,6 +26,7 @@ from catchpan_service.examples import job, machines, spreading
 from catchpan_service.si import amounts as quantities
 from catchpan_service.si import checks as judging
 from catchpan_service.si import curves as fits
+from catchpan_service.si import edges as borders
 from catchpan_service.si import machines as gear
 from catchpan_service.si import openings as settings
 from catchpan_service.si import overlaps as pan_tests
@@ -288,6 +290,16 @@ COMPUTATIONS = (
         lending.solve_provisional,
         checking.PROVISIONAL,
         light=True,
+    ),
+    Computation(
+        "edge",
+        "edges",
+        "Pan test to edge passes",
+        "How far from an edge to drive, what still lands beyond it, and where the first overlapped pass goes.",
+        edges,
+        "Edge",
+        borders.solve,
+        spreading.EDGE,
     ),
 )
 
