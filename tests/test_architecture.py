@@ -30,6 +30,7 @@ SDK = {
     "catchpan.quantities": Layer("catchpan.errors", "msgspec"),
     "catchpan.contract": Layer("catchpan.contract.base catchpan.contract.problems catchpan.quantities", "msgspec"),
     "catchpan.digest": Layer("catchpan.errors", "msgspec rfc8785"),
+    "catchpan.manifests": Layer("catchpan.contract"),
     "catchpan.cells": Layer("catchpan.errors catchpan.quantities"),
     "catchpan.tables": Layer(f"{CONTRACT} catchpan.cells catchpan.errors", "msgspec"),
     "catchpan.calls": Layer("catchpan.contract catchpan.contract.problems catchpan.errors", "msgspec"),
@@ -59,7 +60,7 @@ SERVICE = {
     "catchpan_service.calibration": Layer(packages="numpy scipy"),
     "catchpan_service.rules": Layer("catchpan.contract"),
     STORE: Layer(
-        f"{CONTRACT} catchpan.contract.base catchpan.digest catchpan_service.rules",
+        f"{CONTRACT} catchpan catchpan.contract.base catchpan.digest catchpan.manifests catchpan_service.rules",
         "alembic cryptography.hazmat.primitives msgspec rfc8785 sqlalchemy",
     ),
     "catchpan_service.si": Layer(f"{CONTRACT} catchpan.digest catchpan_service.calibration", "msgspec numpy"),

@@ -99,6 +99,8 @@ WITHOUT_ID = {
     "feed.raise_epoch": (),
     "feed.put_away": (0,),
     "holdings.documents": (None, 10**9),
+    "holdings.found_unsafe": (None, 10**9),
+    "holdings.page": (None, 10**9, holdings.After(UUID(int=0), "", UUID(int=0)), 10),
     "holdings.is_for": (UUID(int=0), UUID(int=0)),
     "holdings.next_move": (0,),
     "holdings.moved_between": (0, 10**9),

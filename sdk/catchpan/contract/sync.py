@@ -141,7 +141,7 @@ class HoldingChange(Wire, kw_only=True, frozen=True):
     target: Target
     id: Id
     profile: Id
-    entry: Entry | None
+    entry: Annotated[Raw, Meta(extra_json_schema=_or_null("Entry"))]
 
 
 class FeedItem(Wire, kw_only=True, frozen=True):
@@ -168,25 +168,26 @@ class FeedPage(Wire, kw_only=True, frozen=True):
 
 
 class SnapshotItem(Wire, kw_only=True, frozen=True):
-    """A line of the manifest and its content; ``entry`` is the canonical bytes."""
+    """One holding with its content; ``entry`` is the canonical bytes."""
 
+    target: Target
+    id: Id
     entry: Annotated[Raw, Meta(extra_json_schema={"$ref": "#/components/schemas/Entry"})]
     content: Annotated[Raw, Meta(extra_json_schema={"$ref": "#/components/schemas/Content"})]
 
 
 class SnapshotPage(Wire, kw_only=True, frozen=True):
-    """Part of everything that a scope holds at a position, by profile; ``next`` goes on at the same position.
+    """Part of all holdings of a scope at a position; ``next`` goes on at the same position.
 
-    The last page has no ``next``; it brings the exceptions, their contents, and the ``cursor`` where the feed goes on.
+    The last page has no ``next``; it brings what is unsafe, and the ``cursor`` where the feed goes on.
     """
 
     scope: Scope
     epoch: Epoch
     position: Position
     items: list[SnapshotItem]
+    unsafe: list[UnsafeRevision]
     next: Cursor | None
-    exceptions: Annotated[Raw, Meta(extra_json_schema=_or_null("Exceptions"))]
-    exception_contents: list[Annotated[Raw, Meta(extra_json_schema={"$ref": "#/components/schemas/Content"})]]
     cursor: Cursor | None
 
 

@@ -13,7 +13,6 @@ from sqlalchemy import (
     ColumnElement,
     Connection,
     Row,
-    Select,
     and_,
     bindparam,
     exists,
@@ -21,13 +20,14 @@ from sqlalchemy import (
     insert,
     or_,
     select,
+    tuple_,
     update,
 )
 
-from catchpan.contract.sync import Entry, HoldingChange, Target
+from catchpan import manifests
+from catchpan.contract.sync import Entry, Target
 from catchpan.digest import canonical
-from catchpan_service.rules import manifests
-from catchpan_service.rules.manifests import Documents, Held, Unsafe
+from catchpan.manifests import Documents, Held, Unsafe
 from catchpan_service.store.statements import of, owned
 from catchpan_service.store.tables import contents, holdings, unsafe
 from catchpan_service.store.writes import EVERYBODY, Change, Stamp
@@ -57,6 +57,21 @@ _UNSAFE: Final = select(unsafe.c.profile, unsafe.c.number, unsafe.c.digest).wher
 _BRANCH_HELD: Final = _AT.where(_OF_BRANCH)
 _ALL_UNSAFE: Final = _UNSAFE.where(exists(_EVER))
 _BRANCH_UNSAFE: Final = _UNSAFE.where(exists(_EVER.where(_OF_BRANCH)))
+
+_ORDER: Final = (holdings.c.profile, holdings.c.target_kind, holdings.c.target)
+_AFTER: Final = [bindparam(f"after_{column.name}", type_=column.type) for column in _ORDER]
+_PAGE: Final = (
+    select(holdings.c.target_kind, holdings.c.target, holdings.c.profile, holdings.c.entry, contents.c.body)
+    .join(contents, and_(contents.c.organisation == holdings.c.organisation, contents.c.digest == holdings.c.digest))
+    .where(
+        *owned(holdings),
+        _THERE,
+        tuple_(*_ORDER) > tuple_(*(bindparam(f"after_{one.name}", type_=one.type) for one in _ORDER)),
+    )
+    .order_by(*_ORDER)
+    .limit(bindparam("most"))
+)
+_PAGE_OF_BRANCH: Final = _PAGE.where(_OF_BRANCH)
 
 _ADD: Final = insert(holdings)
 _OF_TARGET: Final = owned(holdings, "target_kind", "target", "profile")
@@ -179,11 +194,15 @@ def documents(connection: Connection, organisation: UUID, branch: UUID | None, p
         Held(Target(row.target_kind), str(row.target), str(row.profile), row.entry)
         for row in connection.execute(_AT if branch is None else _BRANCH_HELD, asked)
     ]
-    ended = [
-        Unsafe(str(row.profile), row.number, row.digest)
-        for row in connection.execute(_ALL_UNSAFE if branch is None else _BRANCH_UNSAFE, asked)
-    ]
+    ended = found_unsafe(connection, organisation, branch, position)
     return manifests.documents(held, ended, branch=None if branch is None else str(branch))
+
+
+def found_unsafe(connection: Connection, organisation: UUID, branch: UUID | None, position: int) -> list[Unsafe]:
+    """The revisions that were ever held in a scope and are unsafe at a position."""
+    asked = of(organisation) | {"position": position} | ({} if branch is None else {"branch": branch})
+    rows = connection.execute(_ALL_UNSAFE if branch is None else _BRANCH_UNSAFE, asked)
+    return [Unsafe(str(row.profile), row.number, row.digest) for row in rows]
 
 
 def moved_between(connection: Connection, organisation: UUID, after: int, position: int) -> bool:
@@ -216,20 +235,23 @@ def visible(profile: ColumnElement[UUID], number: ColumnElement[int] | None = No
     return exists(ever.correlate_except(holdings))
 
 
-def page_of_entries(branch: UUID | None) -> Select[Any]:
-    """A statement: the entries of a scope at a position after a profile, each with its content, in order."""
-    chosen = select(
-        holdings.c.profile, holdings.c.target_kind, holdings.c.entry, contents.c.body.label("content")
-    ).join(contents, and_(contents.c.organisation == holdings.c.organisation, contents.c.digest == holdings.c.digest))
-    kinds = [Target.ORGANISATION.value] if branch is None else [Target.ORGANISATION.value, Target.BRANCH.value]
-    chosen = chosen.where(*owned(holdings), _THERE, holdings.c.target_kind.in_(kinds))
-    if branch is not None:
-        chosen = chosen.where(_OF_BRANCH)
-    return (
-        chosen.where(holdings.c.profile > bindparam("after"))
-        .order_by(holdings.c.profile, holdings.c.target_kind)
-        .limit(bindparam("most"))
-    )
+class After(NamedTuple):
+    """The holding after which a page begins."""
+
+    profile: UUID
+    target_kind: str
+    target: UUID
+
+
+def page(
+    connection: Connection, organisation: UUID, branch: UUID | None, position: int, after: After, limit: int
+) -> Sequence[Any]:
+    """Holdings of a scope at a position, each with its content, in order."""
+    asked = of(organisation) | {"position": position, "most": limit}
+    asked |= {f"after_{name}": value for name, value in after._asdict().items()}
+    if branch is None:
+        return connection.execute(_PAGE, asked).all()
+    return connection.execute(_PAGE_OF_BRANCH, asked | {"branch": branch}).all()
 
 
 def _ended(connection: Connection, organisation: UUID, stamp: Stamp, rows: Sequence[Row[Any]]) -> tuple[Change, ...]:
@@ -251,12 +273,13 @@ def _entry(row: Row[Any]) -> Entry:
 
 
 def _change(place: Place, profile: UUID, event: str, entry: Entry | None) -> Change:
-    told = HoldingChange(target=place.target, id=str(place.subject), profile=str(profile), entry=entry)
+    body = b"" if entry is None else canonical(entry)
+    told = manifests.change(Held(place.target, str(place.subject), str(profile), body), ends=entry is None)
     return Change(
         KIND,
         f"{place.target.value}/{place.subject}/{profile}",
         event,
         None if entry is None else entry.digest,
         EVERYBODY if place.branch is None else str(place.branch),
-        canonical(told),
+        told,
     )

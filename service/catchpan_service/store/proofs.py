@@ -1,8 +1,6 @@
 """What a scope holds, told so that it can be verified: manifests, signed heads, snapshots, and the feed's pages."""
 
-from collections.abc import Sequence
 from datetime import UTC, datetime, time, timedelta
-from itertools import groupby
 from typing import Any, Final, NamedTuple
 from uuid import UUID
 
@@ -12,7 +10,6 @@ from sqlalchemy import Connection
 from catchpan.contract.sync import (
     NULL,
     BranchStatus,
-    Exceptions,
     FeedItem,
     FeedPage,
     Head,
@@ -23,20 +20,20 @@ from catchpan.contract.sync import (
     SnapshotPage,
     Standing,
     SyncStatus,
+    Target,
+    UnsafeRevision,
 )
 from catchpan.digest import canonical, digest
+from catchpan.manifests import scope_of
 from catchpan_service.rules import positions, standings
-from catchpan_service.rules.manifests import scope_of
 from catchpan_service.rules.positions import BadSeal, Place
 from catchpan_service.store import audit, contents, cursors, feed, holdings, replicas, signers
 from catchpan_service.store.documents import FIRST
 from catchpan_service.store.errors import BadCursor, NotFound
-from catchpan_service.store.statements import of
 
 PROOF_LASTS: Final = timedelta(days=7)
 """How long a head proves anything, after the end of its UTC day."""
 
-_ENTRIES: Final = {True: holdings.page_of_entries(None), False: holdings.page_of_entries(FIRST)}
 _HOLDING: Final = msgspec.json.Decoder(HoldingChange)
 
 
@@ -135,38 +132,28 @@ class Proofs:
     def snapshot(
         self, connection: Connection, organisation: UUID, branch: UUID | None, after: str | None, limit: int
     ) -> SnapshotPage:
-        """A page of all that a scope holds at the position at which its first page was asked for; BadCursor."""
+        """A page of all holdings of a scope at the position at which its first page was asked for; BadCursor."""
         state = feed.state(connection, organisation)
         scope = f"snapshot/{_scope(branch)}"
-        position, last = state.position, FIRST
+        position, last = state.position, holdings.After(FIRST, "", FIRST)
         if after is not None:
-            epoch, told, profile = cursors.read(organisation, scope, after).split("/")
-            if (int(epoch), int(told)) > (state.epoch, state.position) or int(epoch) != state.epoch:
+            epoch, told, profile, kind, target = cursors.read(organisation, scope, after).split("/")
+            if int(epoch) != state.epoch or int(told) > state.position:
                 raise BadCursor
-            position, last = int(told), UUID(profile)
-        rows = _entries(connection, organisation, branch, position, last, limit + 1)
-        more, rows = len(rows) > limit, rows[:limit]
-        items = [SnapshotItem(entry=msgspec.Raw(row.entry), content=msgspec.Raw(row.content)) for row in rows]
-        page = SnapshotPage(
+            position, last = int(told), holdings.After(UUID(profile), kind, UUID(target))
+        rows = holdings.page(connection, organisation, branch, position, last, limit + 1)
+        rows, more = rows[:limit], len(rows) > limit
+        end = rows[-1] if more else None
+        place = end and f"{state.epoch}/{position}/{end.profile}/{end.target_kind}/{end.target}"
+        ended = [] if more else sorted(holdings.found_unsafe(connection, organisation, branch, position))
+        return SnapshotPage(
             scope=_scope(branch),
             epoch=state.epoch,
             position=position,
-            items=items,
-            next=None,
-            exceptions=NULL,
-            exception_contents=[],
-            cursor=None,
-        )
-        if more:
-            following = cursors.write(organisation, scope, f"{state.epoch}/{position}/{rows[-1].profile}")
-            return msgspec.structs.replace(page, next=following)
-        exceptions = holdings.documents(connection, organisation, branch, position).exceptions
-        named = sorted({one.entry.digest for one in msgspec.json.decode(exceptions, type=Exceptions).holdings})
-        return msgspec.structs.replace(
-            page,
-            exceptions=msgspec.Raw(exceptions),
-            exception_contents=[msgspec.Raw(contents.get(connection, organisation, one)) for one in named],
-            cursor=self._seal(connection, organisation, branch, Place(state.epoch, position)),
+            items=[_snapshot_item(row) for row in rows],
+            unsafe=[UnsafeRevision(**one._asdict()) for one in ended],
+            next=cursors.write(organisation, scope, place) if place else None,
+            cursor=None if more else self._seal(connection, organisation, branch, Place(state.epoch, position)),
         )
 
     def status(self, connection: Connection, organisation: UUID) -> SyncStatus:
@@ -230,20 +217,15 @@ def _past(state: feed.State, at: int | None) -> int:
     return state.position if at is None else at
 
 
-def _entries(
-    connection: Connection, organisation: UUID, branch: UUID | None, position: int, after: UUID, most: int
-) -> Sequence[Any]:
-    """Entries of a scope after a profile, in order, the narrowest of each profile: at most so many."""
-    asked = of(organisation) | {"position": position, "after": after}
-    asked |= {"most": most} if branch is None else {"most": 2 * most, "branch": branch}
-    rows = connection.execute(_ENTRIES[branch is None], asked).all()
-    return [next(same) for _, same in groupby(rows, key=lambda row: row.profile)][:most]
+def _snapshot_item(row: Any) -> SnapshotItem:
+    entry, content = msgspec.Raw(row.entry), msgspec.Raw(row.body)
+    return SnapshotItem(target=Target(row.target_kind), id=str(row.target), entry=entry, content=content)
 
 
 def _item(connection: Connection, organisation: UUID, row: Any, *, with_contents: bool) -> FeedItem:
     holding = None if row["holding"] is None else _HOLDING.decode(row["holding"])
     content = NULL
-    if with_contents and holding is not None and holding.entry is not None:
-        content = msgspec.Raw(contents.get(connection, organisation, holding.entry.digest))
+    if with_contents and holding is not None and row["digest"] is not None:
+        content = msgspec.Raw(contents.get(connection, organisation, row["digest"]))
     kept = {name: row[name] for name in ("position", "n", "kind", "id", "event", "digest")}
     return FeedItem(**kept, holding=holding, content=content)

@@ -1,4 +1,4 @@
-"""What a scope should hold, made of its holdings: the narrowest target wins.
+"""What a scope should hold, made of its holdings, the same on both sides: the narrowest target wins.
 
 A manifest is assembled from the canonical bytes of its entries, so that a store need not read and write them again:
 members in order of their names, nothing between them (RFC 8785).
@@ -34,6 +34,13 @@ class Documents(NamedTuple):
 
     manifest: bytes
     exceptions: bytes
+
+
+def change(one: Held, *, ends: bool = False) -> bytes:
+    """A holding that begins, or ends, as canonical bytes."""
+    entry = b"null" if ends else one.entry
+    place = f',"id":"{one.id}","profile":"{one.profile}","target":"{one.target.value}"}}'
+    return b'{"entry":' + entry + place.encode()
 
 
 def scope_of(branch: str | None) -> str:
