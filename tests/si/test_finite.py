@@ -8,20 +8,52 @@ import pytest
 from catchpan.contract.amounts import BoomFlowRequest
 from catchpan.contract.gate_stops import GateStopsRequest
 from catchpan.contract.ground_speeds import GroundSpeedRequest
+from catchpan.quantities import Volume
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.si import amounts, machines
 from catchpan_service.si.finite import finite_each, finite_many, finite_one
 
-HUGE = {
+USUAL = {
     "area": {"value": 1, "unit": "ft2"},
-    "volume": {"value": 1e200, "unit": "gal"},
-    "speed": {"value": 1e100, "unit": "mph"},
-    "pass_spacing": {"value": 1e100, "unit": "ft"},
+    "volume": {"value": 1, "unit": "gal"},
+    "speed": {"value": 3, "unit": "mph"},
+    "pass_spacing": {"value": 11, "unit": "ft"},
 }
+HUGE = USUAL | {"volume": {"value": 1e200, "unit": "gal"}, "speed": {"value": 1e100, "unit": "mph"}}
+
+
+def endless_boom(request, system):
+    """An answer with a number that JSON does not have."""
+    return msgspec.structs.replace(amounts.solve_boom_flow(request, system), boom_each_minute=Volume(math.inf, "gal"))
+
+
+def endless_gate(request, system):
+    """The same, in a plain number."""
+    return msgspec.structs.replace(machines.solve_gate_stops(request, system), gate_range=math.inf)
+
+
 ASKED = [
-    (amounts.solve_boom_flow, BoomFlowRequest, HUGE, "boom_each_minute/value"),
-    (machines.solve_gate_stops, GateStopsRequest, {"closed": -1.7e308, "open": 1.7e308, "side": "both"}, "gate_range"),
+    (endless_boom, BoomFlowRequest, USUAL, "boom_each_minute/value"),
+    (endless_gate, GateStopsRequest, {"closed": 210, "open": 905, "side": "both"}, "gate_range"),
 ]
+
+
+@pytest.mark.parametrize(
+    ("solve", "kind", "asked", "code"),
+    [
+        (amounts.solve_boom_flow, BoomFlowRequest, HUGE, "bad_volume_per_area"),
+        (
+            machines.solve_gate_stops,
+            GateStopsRequest,
+            {"closed": -1.7e308, "open": 1.7e308, "side": "both"},
+            "bad_closed",
+        ),
+    ],
+)
+def test_a_quantity_beyond_all_that_occurs_is_refused_by_name(solve, kind, asked, code):
+    with pytest.raises(CalibrationError) as caught:
+        finite_one(solve, msgspec.convert(asked, kind), "us")
+    assert caught.value.code == code
 
 
 @pytest.mark.parametrize(("solve", "kind", "asked", "place"), ASKED)

@@ -118,6 +118,7 @@ def ewma(values: ArrayLike, *, target: float, deviation: float, weight: float, l
     """
     column = _column(values)
     _check_chart(weight=weight, limit=limit, deviation=deviation)
+    _check_target(target)
     averages, average = [], target
     for value in column.tolist():
         average += weight * (value - average)
@@ -142,8 +143,9 @@ def cusum(values: ArrayLike, *, target: float, slack: float) -> Cusum:
         For a value that cannot be.
     """
     column = _column(values)
-    if not 0.0 <= slack < math.inf:
-        _refuse("slack", slack, "0 or above")
+    _check_target(target)
+    if not 0.0 <= slack <= LARGEST:
+        _refuse("slack", slack, f"0 to {LARGEST:g}")
     rows, high, low = [], 0.0, 0.0
     for value in column.tolist():
         high = max(0.0, high + value - target - slack)
@@ -312,8 +314,13 @@ def _check_chart(*, weight: float, limit: float, deviation: float = 1.0) -> None
         _refuse("weight", weight, "above 0, at most 1")
     if not 0.0 < limit < 100.0:
         _refuse("limit", limit, "above 0, below 100")
-    if not 0.0 < deviation < math.inf:
-        _refuse("deviation", deviation, "above 0")
+    if not 0.0 < deviation <= LARGEST:
+        _refuse("deviation", deviation, f"above 0, at most {LARGEST:g}")
+
+
+def _check_target(target: float) -> None:
+    if not abs(target) <= LARGEST:
+        _refuse("target", target, f"{-LARGEST:g} to {LARGEST:g}")
 
 
 def _refuse(name: str, given: object, allowed: str) -> None:

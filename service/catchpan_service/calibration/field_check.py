@@ -11,6 +11,7 @@ from .catches import FloatArray
 from .check_catch import TOLERANCE
 from .errors import CalibrationError
 from .findings import Finding
+from .limits import together
 from .opening import COVERAGE
 
 USED_UNCERTAINTY = 0.01
@@ -168,15 +169,7 @@ def _broadcast(**values: ArrayLike | None) -> dict[str, FloatArray]:
     for name, column in columns.items():
         good = (column == 1.0) | (column == 2.0) if name == "coverages" else _sizeable(column)
         _check(name, column, good, "1 or 2" if name == "coverages" else "a finite value above zero")
-    try:
-        full = np.broadcast_arrays(*columns.values())
-    except ValueError as error:
-        shapes = {name: column.shape for name, column in columns.items()}
-        message, allowed = f"the shapes {shapes} do not go together", "shapes that broadcast"
-        raise CalibrationError(
-            "lengths_differ", message, where=("used",), given=str(shapes), allowed=allowed
-        ) from error
-    return dict(zip(columns, full, strict=True))
+    return dict(zip(columns, together(**columns), strict=True))
 
 
 def _sizeable(column: FloatArray) -> NDArray[np.bool_]:

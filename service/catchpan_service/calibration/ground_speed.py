@@ -16,6 +16,12 @@ COURSE_UNCERTAINTY = 0.003
 REPEATABILITY = 0.02
 """Assumed relative standard deviation between runs, where too few runs tell it (from memory)."""
 
+MOST_UNSURE = 7.0
+"""Logarithm of the factor to an end of the interval beyond which nothing is known."""
+
+LARGEST = 1e9
+"""No distance, time, speed or count is larger, nor smaller than its reciprocal."""
+
 SPEED_TOLERANCE = 0.02
 """Difference between controller and course that may stay, relative (common practice)."""
 
@@ -109,7 +115,13 @@ def ground_speed(
         _positive(name, value, zero=True)
     speed = float(distance / times.mean())
     relative, freedom = _relative(times, timer_uncertainty, course_uncertainty)
-    spread = float(np.exp(stdtrit(freedom, 0.975) * relative))
+    reach = float(stdtrit(freedom, 0.975) * relative)
+    if not reach <= MOST_UNSURE:
+        message, allowed = "so short a run cannot be timed", "runs that are long against the timer's uncertainty"
+        raise CalibrationError(
+            "run_too_short", message, where=("durations",), given=float(times.min()), allowed=allowed
+        )
+    spread = float(np.exp(reach))
     per_metre = _pulses_per_metre(pulses, len(times), distance)
     off = None if controller_speed is None else controller_speed / speed - 1
     wrong = None
@@ -171,7 +183,7 @@ def _findings(off: float | None, wrong: float | None, relative: float) -> list[F
 
 
 def _positive(name: str, value: float, index: int | None = None, *, zero: bool = False) -> None:
-    if not (0 < value < np.inf or (zero and value == 0)):
+    if not (1.0 / LARGEST <= value <= LARGEST or (zero and value == 0)):
         where: tuple[str | int, ...] = (name,) if index is None else (name, index)
         allowed = "0 or above" if zero else "a finite value above zero"
         raise CalibrationError(f"bad_{name}", f"{name} must be {allowed}", where=where, given=value, allowed=allowed)

@@ -12,6 +12,7 @@ from .catches import GATES, FloatArray
 from .curve import FlowCurve, fit_variance, flow, inverse, log_slope
 from .errors import CalibrationError
 from .findings import Finding
+from .limits import together
 
 StringArray = NDArray[np.str_]
 
@@ -29,6 +30,9 @@ LARGEST_CORRECTION = 0.10
 
 EQUAL_SHARE = 0.5
 """Assumed share of a gate whose share was never measured."""
+
+LARGEST = 1e15
+"""No rate, speed or width in SI is larger, nor smaller than its reciprocal."""
 
 SAME = 1e-9
 """Openings closer than this are the same."""
@@ -198,14 +202,14 @@ def _wanted(
     gates: str,
     correction: ArrayLike,
 ) -> Wanted:
-    names = ("rate", "speed", "laid_width", "coverages", "correction")
     columns = [np.asarray(value, dtype=np.float64) for value in (rate, speed, laid_width, coverages, correction)]
-    for name, column in zip(names[:3], columns[:3], strict=True):
-        _check(name, column, np.isfinite(column) & (column > 0.0), "a finite value above zero")
+    for name, column in zip(("rate", "speed", "laid_width"), columns[:3], strict=True):
+        _check(name, column, (column >= 1.0 / LARGEST) & (column <= LARGEST), "a finite value above zero")
     _check("coverages", columns[3], (columns[3] == 1.0) | (columns[3] == 2.0), "1 or 2")
     near = np.abs(columns[4] - 1.0) <= LARGEST_CORRECTION + SAME
     _check("correction", columns[4], near, "0.9 to 1.1; beyond that calibrate again")
-    full = np.broadcast_arrays(*columns)
+    names = ("rate", "speed", "laid_width", "coverages", "correction")
+    full = together(**dict(zip(names, columns, strict=True)))
     return Wanted(full[0], full[1], full[2], full[3], full[4], gates)
 
 
@@ -279,7 +283,7 @@ def _known_spread(spread: float | None, machines: int | None) -> tuple[float, fl
     """The spread between machines and its degrees of freedom, once enough machines were checked."""
     if spread is not None:
         told = np.asarray(spread, dtype=np.float64)
-        _check("between_machine_spread", told, np.isfinite(told) & (told >= 0.0), "a finite value, 0 or above")
+        _check("between_machine_spread", told, (told >= 0.0) & (told <= WIDEST), "a finite value, 0 or above")
     if (spread is None) != (machines is None):
         name = "between_machine_spread" if spread is None else "machines_checked"
         allowed = "between_machine_spread and machines_checked together, or neither"

@@ -19,6 +19,12 @@ ASSUMED_MATERIALS = 2.0
 STEPS = 80
 """Steps of the estimate; further ones move nothing that matters."""
 
+FURTHEST = 1000.0
+"""No dead opening or exponent is further from 0."""
+
+LEAST_SIZE, LARGEST_SIZE = 1e-6, 1e6
+"""No granule is smaller or larger, in any unit."""
+
 SAME_SIZES = (0.2, 5.0)
 """A size may differ from the fleet's mean by these factors; further it says nothing of the dead opening."""
 
@@ -121,13 +127,14 @@ def _materials(
     without: str | None,
 ) -> tuple[list[str], FloatArray, FloatArray]:
     """Names, (m, 2) parameters and (m, 2, 2) covariances of the materials, several sets of one taken together."""
-    y = np.array([dead_opening, exponent], dtype=np.float64).T
+    columns = [np.asarray(column, dtype=np.float64) for column in (dead_opening, exponent)]
     s = np.array(covariance, dtype=np.float64)
+    y = np.stack(columns, axis=-1) if columns[0].shape == columns[1].shape else np.empty(0)
     if y.shape != (len(material), 2) or s.shape != (len(material), 2, 2):
         allowed = "as many parameters and covariances as materials"
         raise CalibrationError("lengths_differ", "the columns differ", where=("sets",), allowed=allowed)
     for index, (one, own) in enumerate(zip(y, s, strict=True)):
-        if not (np.isfinite(one).all() and np.isfinite(own).all() and np.linalg.eigvalsh(own).min() >= 0.0):
+        if not ((np.abs(one) <= FURTHEST).all() and np.isfinite(own).all() and np.linalg.eigvalsh(own).min() >= 0.0):
             message, allowed = f"set {index + 1} has no usable curve", "a curve with a finite covariance"
             raise CalibrationError("bad_set", message, where=("sets", index), given=one.tolist(), allowed=allowed)
     names = sorted({name for name in material if name != without})
@@ -155,10 +162,14 @@ def _sizes(material: Sequence[str], size: Sequence[float | None] | None, names: 
     if size is None:
         return None
     for index, one in enumerate(size):
-        if one is not None and not 0.0 < one < 1e9:
-            raise CalibrationError(
-                "bad_size", f"size is {one!r}", where=("sets", index, "size"), given=one, allowed="a size above 0"
-            )
+        if one is not None and not LEAST_SIZE <= one <= LARGEST_SIZE:
+            allowed = f"a size above 0, from {LEAST_SIZE:g} to {LARGEST_SIZE:g}"
+            message, where = f"size is {one!r}", ("sets", index, "size")
+            raise CalibrationError("bad_size", message, where=where, given=one, allowed=allowed)
+    if len(size) != len(material):
+        allowed = f"{len(material)} sizes, one for each set"
+        message = "each set needs its size, or none"
+        raise CalibrationError("lengths_differ", message, where=("sets",), given=len(size), allowed=allowed)
     known = {
         name: [s for one, s in zip(material, size, strict=True) if one == name and s is not None] for name in names
     }

@@ -112,10 +112,10 @@ def _typed(catches: Catches, index: int) -> Iterator[tuple[str, str, float]]:
     """Code, words, and factor on the flow of each reading of one catch as typed in two units at once."""
     duration, mass = float(catches.duration[index]), float(catches.mass[index])
     meant = minutes_and_seconds(duration)
-    if meant is not None:
+    if meant:
         yield "minutes_and_seconds", "minutes and seconds typed as a decimal", duration / meant
     heavy = pounds_and_ounces(mass)
-    if heavy is not None and catches.weighings[index] == 1.0:
+    if heavy and catches.weighings[index] == 1.0:
         yield "pounds_and_ounces", "pounds and ounces typed as a decimal", heavy / mass
 
 
