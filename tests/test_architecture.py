@@ -49,10 +49,14 @@ SDK = {
     "catchpan": Layer("catchpan.aclient catchpan.client"),
     "catchpan.demo": Layer(),
     "catchpan.__main__": Layer("catchpan.cli"),
+    "catchpan.replica": Layer(
+        f"{CONTRACT} catchpan.contract.base catchpan.client catchpan.digest catchpan.errors catchpan.manifests",
+        "cryptography.exceptions cryptography.hazmat.primitives msgspec",
+    ),
     "catchpan.cli": Layer(
         f"{CONTRACT} catchpan catchpan.contract.problems catchpan.demo catchpan.digest catchpan.tables catchpan.errors",
         "cyclopts msgspec",
-        lazily="catchpan.client catchpan_service",
+        lazily="catchpan.client catchpan.replica catchpan_service",
     ),
 }
 STORE = "catchpan_service.store"

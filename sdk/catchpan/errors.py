@@ -10,6 +10,7 @@ CatchpanError
 ├── HeldError              the database on this machine is held by another program
 ├── MissingError           nothing of the name that was given
 ├── TakenError             a name on this machine that is in use
+├── ReplicaError           something that a replica does not believe or cannot read; see catchpan.replica.errors
 └── ProblemError           the service refused, with a problem; one subclass for each slug
 """
 
@@ -54,6 +55,10 @@ class MissingError(CatchpanError):
 
 class TakenError(CatchpanError):
     """A name on this machine that is in use."""
+
+
+class ReplicaError(CatchpanError):
+    """Something that a replica does not believe, or cannot read or write; what it holds stays as it was."""
 
 
 class ProblemError(CatchpanError):

@@ -18,7 +18,7 @@ from catchpan.errors import BY_SLUG
 from tests.serving import Serving
 
 DOCUMENT = json.loads((Path(__file__).parents[2] / "openapi" / "catchpan.json").read_text())
-GROUPS = ("curve", "check", "gate", "amounts", "material", "machine-kind", "profile", "organisation", "key")
+GROUPS = ("curve", "check", "gate", "amounts", "material", "machine-kind", "profile", "organisation", "key", "branch", "sync", "replica")
 
 
 def commands():
