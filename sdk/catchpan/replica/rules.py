@@ -117,6 +117,10 @@ def believed(
 
 def require(holdings: Holdings, head: Head) -> Documents:
     """The documents of the holdings; DifferentError unless they are those that the head was signed for."""
+    for (target, subject, profile), entry in holdings.entries.items():
+        placed = target != Target.ORGANISATION or subject == head.organisation
+        if not placed or _ENTRY.decode(entry).profile != profile:
+            raise DifferentError(f"a holding of {profile} stands in the wrong place")
     told = holdings.documents(head.scope)
     if (digest(told.manifest), digest(told.exceptions)) != (head.manifest, head.exceptions):
         raise DifferentError(f"what arrived is not what was signed for position {head.position}")
