@@ -56,7 +56,7 @@ SDK = {
 }
 STORE = "catchpan_service.store"
 SERVICE = {
-    "catchpan_service.calibration": Layer(packages="numpy scipy"),
+    "catchpan_service.calibration": Layer(packages="numpy scipy shapely"),
     "catchpan_service.rules": Layer("catchpan.contract"),
     STORE: Layer(
         f"{CONTRACT} catchpan.contract.base catchpan.digest catchpan_service.rules", "alembic msgspec sqlalchemy"
