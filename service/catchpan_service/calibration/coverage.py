@@ -17,7 +17,15 @@ from .coverage_findings import coverage_findings
 from .deposition import Grid, Swath, grid_over, lay
 from .driven import DrivenPass, Plan, drive
 from .edge import edge_width
-from .edge_limits import HIGHEST_RELATIVE, LOWEST_RELATIVE, OFF_TARGET_LIMIT, Limits, checked_limits, label_share
+from .edge_limits import (
+    HIGHEST_RELATIVE,
+    LOWEST_RELATIVE,
+    OFF_TARGET_LIMIT,
+    Limits,
+    checked_limits,
+    label_share,
+    length,
+)
 from .errors import CalibrationError
 from .findings import Finding
 from .limits import limited
@@ -188,14 +196,14 @@ def coverage(
     check_row(pattern)
     along = pattern if edge_pattern is None else edge_pattern
     check_row(along, ("positions",) if edge_pattern is None else ("edge_pattern", "positions"))
-    spacing = _length("pass_spacing", pass_spacing, 0.1)
-    width = edge_width(edge_pattern, spacing) if laid_width is None else _length("laid_width", laid_width, 0.05)
+    spacing = length("pass_spacing", pass_spacing, 0.1)
+    width = edge_width(edge_pattern, spacing, laid_width)
     plan = Plan(
         edge_passes,
         headlands,
         _stand_off(along, side, limits.off_target, given_stand_off) if edge_passes else 0.0,
         width,
-        (width + spacing) / 2 if gap is None else _length("gap", gap, 0.0),
+        (width + spacing) / 2 if gap is None else length("gap", gap, 0.0),
         spacing,
         float(limited("heading", heading, -7.0, 7.0, "one turn either way")),
         driving,
@@ -288,7 +296,7 @@ def _off_target(grid: Grid, where: Ground, inside: NDArray[np.bool_]) -> list[Of
 
 def _stand_off(along: Pattern, side: Side, limit: float, told: float | None) -> float:
     if told is not None:
-        return _length("stand_off", told, 0.0)
+        return length("stand_off", told, 0.0)
     own = stand_off(along, side=side, limit=limit).distance
     if own is None:
         message = "The row of pans ends inside the throw, so that no stand-off is shown to keep the limit."
@@ -315,7 +323,3 @@ def _check_settings(driving: str, side: str, edge_passes: int, headlands: int) -
         if count not in range(MOST_RINGS + 1):
             message, allowed = "So many rings are not driven.", f"a whole number from 0 to {MOST_RINGS}"
             raise CalibrationError("bad_rings", message, where=(name,), given=count, allowed=allowed)
-
-
-def _length(name: str, value: float, smallest: float) -> float:
-    return float(limited(name, value, smallest, 200.0, f"{smallest:g} to 200 m"))

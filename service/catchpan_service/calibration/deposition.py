@@ -3,12 +3,12 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .errors import CalibrationError
-from .outline import straight_pieces
 from .pattern import FloatArray, Pattern
 
 MOST_CELLS = 4_000_000
@@ -119,7 +119,12 @@ def lay(grid: Grid, lines: Sequence[tuple[FloatArray, Swath]]) -> None:
         allowed = f"up to {MOST_PIECES} straight pieces: fewer points in the rings, or fewer edge passes and headlands"
         raise CalibrationError("too_many_bends", message, where=("outline",), given=count, allowed=allowed)
     tables = {id(swath): _table(swath, grid.cell) for _, swath in lines}
-    pieces = [(*ends, tables[id(swath)]) for line, swath in lines for ends in straight_pieces(line)]
+    pieces = [
+        (start, end, tables[id(swath)])
+        for line, swath in lines
+        for start, end in pairwise(line)
+        if (start != end).any()
+    ]
     work = sum(_work(start, end, table, grid.cell) for start, end, table in pieces)
     if work > MOST_WORK:
         enough = grid.cell * math.sqrt(work / MOST_WORK)

@@ -37,3 +37,8 @@ def label_share(rate: float | None, label_highest_rate: float | None) -> float |
         if value is not None:
             limited(name, value, 1e-9, 100.0, "above zero")
     return None if rate is None or label_highest_rate is None else rate / label_highest_rate
+
+
+def length(name: str, value: float, smallest: float) -> float:
+    """Return a length [m] that is not below the smallest nor beyond any spreader; CalibrationError by its name."""
+    return float(limited(name, value, smallest, 200.0, f"{smallest:g} to 200 m"))

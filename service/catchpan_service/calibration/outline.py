@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -138,8 +137,3 @@ def _apart(holes: Sequence[Any]) -> None:
 
 def _refuse(code: str, message: str, where: Path, allowed: str, given: object = None) -> None:
     raise CalibrationError(code, message, where=where, given=given, allowed=allowed)
-
-
-def straight_pieces(line: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
-    """Return the ends of a line's straight pieces, those of no length left out."""
-    return [(start, end) for start, end in pairwise(line) if (start != end).any()]
