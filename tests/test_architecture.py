@@ -61,7 +61,7 @@ SDK = {
 }
 STORE = "catchpan_service.store"
 SERVICE = {
-    "catchpan_service.calibration": Layer(packages="numpy scipy"),
+    "catchpan_service.calibration": Layer(packages="numpy scipy shapely"),
     "catchpan_service.rules": Layer("catchpan.contract"),
     STORE: Layer(
         f"{CONTRACT} catchpan catchpan.contract.base catchpan.digest catchpan.manifests catchpan_service.rules",

@@ -33,6 +33,7 @@ from catchpan.contract.checks import (
     FieldCheckRequest,
 )
 from catchpan.contract.comparisons import ComparisonAnswer, ComparisonAnswers, ComparisonBatch, ComparisonRequest
+from catchpan.contract.coverages import CoverageAnswer, CoverageAnswers, CoverageBatch, CoverageRequest
 from catchpan.contract.curves import FlowCurveAnswer, FlowCurveAnswers, FlowCurveBatch, FlowCurveRequest
 from catchpan.contract.edges import EdgeAnswer, EdgeAnswers, EdgeBatch, EdgeRequest
 from catchpan.contract.flights import FlightAnswer, FlightAnswers, FlightBatch, FlightRequest
@@ -241,3 +242,11 @@ class Computing(ABC):
     def edges(self, batch: EdgeBatch) -> EdgeAnswers:
         """Work out several edges, each a result or a problem."""
         return self.run(compute("edges", EdgeAnswers, batch))
+
+    def coverage(self, request: CoverageRequest) -> CoverageAnswer:
+        """Drive passes over an outline, and map what they leave."""
+        return self.run(compute("coverage", CoverageAnswer, request))
+
+    def coverages(self, batch: CoverageBatch) -> CoverageAnswers:
+        """Map several outlines, each a result or a problem."""
+        return self.run(compute("coverages", CoverageAnswers, batch))

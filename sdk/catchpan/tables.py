@@ -1,10 +1,11 @@
-"""Catch files and pan files: CSV with a header; quantities carry their unit in the header or in the cell.
+"""Catch files, pan files and outlines: CSV with a header; quantities carry their unit in the header or in the cell.
 
 A catch file has the columns ``opening``, ``duration`` and ``mass`` (or ``gross`` and ``tare``), and may have
 ``stream``, ``gates``, ``note`` and ``lot``. A pan file has ``position`` and a column for each row of pans, ``row 1``,
 ``row 2`` …, with the word ``opposite`` for a row that was driven the other way. A unit stands in brackets behind the
 name, as in ``mass [lb]``, or behind the number in the cell. An empty pan cell is a pan that was not there; an empty
-pan has mass 0.
+pan has mass 0. An outline file has ``ring``, ``x`` and ``y``, one row for each corner in the order in which one walks
+round: the ring is ``outline``, or the name of a bed, pond or building in it.
 """
 
 import re
@@ -16,6 +17,7 @@ import msgspec
 from catchpan.cells import Cell, Row, in_one_unit, rows
 from catchpan.contract.checks import SeriesCheck
 from catchpan.contract.comparisons import CaughtMachine
+from catchpan.contract.coverages import Hole, Ring
 from catchpan.contract.curves import Catch
 from catchpan.contract.granules import SIEVES
 from catchpan.contract.overlaps import PanRow
@@ -128,6 +130,28 @@ def read_checks(path: Path) -> list[SeriesCheck]:
     ]
 
 
+def read_outline(path: Path) -> tuple[Ring, list[Hole]]:
+    """The corners of an outline file: the outline, and the holes in the order in which they first stand."""
+    rings: dict[str, list[Row]] = {}
+    for line in rows(path, _outline_column, needed=("ring", "x", "y")):
+        for name, cell in line.items():
+            if not cell.text:
+                raise cell.refuse(f"every corner needs its {name}")
+        rings.setdefault(line["ring"].text, []).append(line)
+    corners: dict[str, Any] = {
+        name: {
+            axis: Lengths(values, unit)  # type: ignore[arg-type]
+            for axis in ("x", "y")
+            for unit, values in [in_one_unit([line[axis] for line in lines], Length)]
+        }
+        for name, lines in rings.items()
+    }
+    if "outline" not in corners:
+        raise TableError(f"{path.name}: no row has the ring 'outline'")
+    outline = Ring(**corners.pop("outline"))
+    return outline, [Hole(name=name, **ring) for name, ring in corners.items()]
+
+
 def _catch(row: Row) -> Catch:
     fields: dict[str, Any] = {}
     for name, cell in row.items():
@@ -181,6 +205,11 @@ def _throw_column(name: str) -> str | None:
 def _check_column(name: str) -> str | None:
     """What is wrong with a column of a file of checks, or None."""
     return None if name in ("ratio", "standard uncertainty") else "allowed are ratio and standard uncertainty"
+
+
+def _outline_column(name: str) -> str | None:
+    """What is wrong with a column of an outline file, or None."""
+    return None if name in ("ring", "x", "y") else "allowed are ring, x and y"
 
 
 def _pan_column(name: str) -> str | None:

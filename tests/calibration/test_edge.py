@@ -158,12 +158,12 @@ def test_like_patterns_meet_where_overlapped_passes_would_and_a_triangle_leaves_
 
 
 def test_half_a_triangle_at_the_edge_meets_whole_ones_without_a_stripe():
-    half = laid([-1e-6, 0, 3], [0, 0.02, 0])
+    half = laid([-1e-3, 0, 3], [0, 0.02, 0])
     answer = edge(TRIANGLE, side="left", pass_spacing=3.0, edge_pattern=half, off_target_limit=0.02)
-    assert answer.laid_width == pytest.approx(1.5, rel=1e-5)
+    assert answer.laid_width == pytest.approx(1.5, rel=1e-3)
     seam = answer.by_driving["one_way"].seam
-    assert (answer.stand_off, seam.gap, seam.light_strip) == pytest.approx((0, 3, 0), abs=1e-4)
-    assert (seam.relative_min, seam.relative_max) == pytest.approx((1, 1), abs=1e-4)
+    assert (answer.stand_off, seam.gap, seam.light_strip) == pytest.approx((0, 3, 0), abs=2e-3)
+    assert (seam.relative_min, seam.relative_max) == pytest.approx((1, 1), abs=2e-3)
 
 
 @given(patterns, st.sampled_from(["one_way", "back_and_forth"]))
@@ -272,14 +272,15 @@ def test_what_cannot_be_an_edge_is_refused(options, code, where, message):
 
 
 @given(
-    st.lists(st.floats(0, 1e3), min_size=3, max_size=6).filter(any),
+    st.lists(st.floats(0, allow_infinity=False), min_size=3, max_size=6),
+    st.floats(1e-6, 1e200),
     st.lists(st.floats(), max_size=3),
     st.tuples(*[st.floats() | st.floats(0, 4) for _ in range(6)]),
 )
 @settings(max_examples=60)
-def test_any_numbers_are_computed_or_refused(rates, distances, numbers):
+def test_any_numbers_are_computed_or_refused(rates, width_of_row, distances, numbers):
     spacing, width, off, limit, lowest, highest = numbers
-    one = laid(np.linspace(-2, 2, len(rates)), rates)
+    one = laid(np.linspace(-width_of_row, width_of_row, len(rates)), rates)
     try:
         answer = edge(
             one, side="left", pass_spacing=spacing, laid_width=width, given_stand_off=off, distances=distances,

@@ -9,7 +9,7 @@ from catchpan.cli.overlap import WAYS
 from catchpan.cli.printing import put, put_findings, put_json, put_table, told
 from catchpan.contract.edges import Beyond, EdgeAnswer, EdgeDriving, EdgeRequest, EdgeSide
 from catchpan.contract.overlaps import Driving, Pans
-from catchpan.quantities import Lengths
+from catchpan.quantities import Area, Lengths, Mass
 from catchpan.tables import read_pans
 
 _DEFAULT = Common()
@@ -90,12 +90,8 @@ def edge(
 
 def _ask(asked: dict[str, Any]) -> EdgeAnswer:
     common, distance, driving, passes = (asked.pop(name) for name in ("common", "distance", "driving", "passes"))
-    shared = {name: asked[name] for name in ("pan_area", "pan_tare")}
     positions, rows = read_pans(asked.pop("pans"), passes=passes)
-    own = asked.pop("edge_pans")
-    if own is not None:
-        own_positions, own_rows = read_pans(own, passes=passes)
-        asked["edge_pans"] = Pans(positions=own_positions, rows=own_rows, **shared)
+    asked["edge_pans"] = own_pans(asked["edge_pans"], passes, asked["pan_area"], asked["pan_tare"])
     request = EdgeRequest(
         positions=positions,
         rows=rows,
@@ -106,6 +102,14 @@ def _ask(asked: dict[str, Any]) -> EdgeAnswer:
     with common.client() as client:
         answer: EdgeAnswer = client.edge(request)
     return answer
+
+
+def own_pans(path: Path | None, passes: int, pan_area: Area, pan_tare: Mass | None) -> Pans | None:
+    """The pan test of edge passes, with the same pans and as often driven."""
+    if path is None:
+        return None
+    positions, rows = read_pans(path, passes=passes)
+    return Pans(positions=positions, rows=rows, pan_area=pan_area, pan_tare=pan_tare)
 
 
 def show(answer: EdgeAnswer) -> None:

@@ -26,6 +26,7 @@ _COMMANDS = {
     "chart": "opening:chart",
     "overlap": "overlap:overlap",
     "edge": "edge:edge",
+    "coverage": "coverage:coverage",
     "throw": "throw:throw",
     "flight": "throw:flight",
     "plan": "plan:plan",

@@ -79,6 +79,11 @@ class FindingCode(OpenEnum):
     SEAM_OUT_OF_LIMITS = "seam_out_of_limits"
     LIGHT_STRIP = "light_strip"
     KEEP_DISTANCE = "keep_distance"
+    EDGE_PASS_DOES_NOT_FIT = "edge_pass_does_not_fit"
+    OFF_TARGET = "off_target"
+    UNDER_DOSED = "under_dosed"
+    OVER_DOSED = "over_dosed"
+    COARSE_CELL = "coarse_cell"
 
 
 class Finding(Wire, kw_only=True, frozen=True):

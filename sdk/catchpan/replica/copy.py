@@ -244,7 +244,7 @@ class Replica:
 
     def _set_aside(self, items: list[SnapshotItem]) -> None:
         for item in items:
-            named = msgspec.json.decode(item.entry, type=Entry).digest
+            named = rules.entry_of(item.entry).digest
             if digest(bytes(item.content)) != named:
                 self._store.set_aside(self._clock(), "arrived damaged", named, bytes(item.content), held=False)
 
@@ -252,7 +252,7 @@ class Replica:
         """Contents that did not come along and do not lie here."""
         there = self._store.held_digests() | arrived.contents.keys()
         found: dict[str, bytes] = {}
-        for entry in map(_entry, arrived.holdings.entries.values()):
+        for entry in map(rules.entry_of, arrived.holdings.entries.values()):
             if entry.digest not in there and entry.digest not in found:
                 body = client.revision_content(entry.profile, entry.number)
                 found[entry.digest] = rules.checked_content(body, entry.digest)
@@ -365,7 +365,7 @@ class Replica:
         found: dict[str, Entry] = {}
         for (target, one, profile), entry in copy.holdings.entries.items():
             if (target == Target.BRANCH and one == branch) or (target == Target.ORGANISATION and profile not in found):
-                found[profile] = _entry(entry)
+                found[profile] = rules.entry_of(entry)
         return found
 
     def _notes_on(self, entry: Entry, copy: Copy) -> list[str]:
@@ -418,10 +418,6 @@ class Replica:
 
 def _scope(branch: str | None) -> str:
     return "organisation" if branch is None else f"branch:{branch}"
-
-
-def _entry(body: bytes) -> Entry:
-    return msgspec.json.decode(body, type=Entry)
 
 
 def _require_an_end(count: int, *, stuck: bool) -> None:

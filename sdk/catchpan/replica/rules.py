@@ -26,6 +26,14 @@ _ENTRY: Final = msgspec.json.Decoder(Entry)
 _UNSAFE_EVENT: Final = ("revision", "withdrawn_unsafe")
 
 
+def entry_of(body: bytes | msgspec.Raw) -> Entry:
+    """The entry of a holding; DifferentError where it is none."""
+    try:
+        return _ENTRY.decode(body)
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise DifferentError(f"a holding cannot be read: {error}") from error
+
+
 class Holdings(NamedTuple):
     """All holdings of a scope, as canonical entries, and what is unsafe in it."""
 
@@ -39,7 +47,7 @@ class Holdings(NamedTuple):
 
     def digests(self) -> frozenset[str]:
         """The digests of all contents that are held."""
-        return frozenset(_ENTRY.decode(entry).digest for entry in self.entries.values())
+        return frozenset(entry_of(entry).digest for entry in self.entries.values())
 
 
 NOTHING: Final = Holdings({}, frozenset())
@@ -119,7 +127,7 @@ def require(holdings: Holdings, head: Head) -> Documents:
     """The documents of the holdings; DifferentError unless they are those that the head was signed for."""
     for (target, subject, profile), entry in holdings.entries.items():
         placed = target != Target.ORGANISATION or subject == head.organisation
-        if not placed or _ENTRY.decode(entry).profile != profile:
+        if not placed or entry_of(entry).profile != profile:
             raise DifferentError(f"a holding of {profile} stands in the wrong place")
     told = holdings.documents(head.scope)
     if (digest(told.manifest), digest(told.exceptions)) != (head.manifest, head.exceptions):
@@ -139,7 +147,7 @@ def of_snapshot(items: Iterable[SnapshotItem], unsafe: Iterable[UnsafeRevision])
     entries: dict[Place, bytes] = {}
     contents: dict[str, bytes] = {}
     for item in items:
-        entry = _ENTRY.decode(item.entry)
+        entry = entry_of(item.entry)
         entries[item.target, item.id, entry.profile] = bytes(item.entry)
         contents[entry.digest] = checked_content(bytes(item.content), entry.digest)
     return Holdings(entries, frozenset(Unsafe(one.profile, one.number, one.digest) for one in unsafe)), contents
@@ -161,6 +169,6 @@ def after_changes(before: Holdings, items: Iterable[FeedItem]) -> tuple[Holdings
             continue
         entries[place] = bytes(item.holding.entry)
         if bytes(item.content) != _NULL:
-            named = _ENTRY.decode(item.holding.entry).digest
+            named = entry_of(item.holding.entry).digest
             contents[named] = checked_content(bytes(item.content), named)
     return Holdings(entries, frozenset(unsafe)), contents

@@ -6,17 +6,26 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from .edge_findings import BEYOND, Beyond, DrivingSeam, Limits, edge_findings
+from .edge_findings import BEYOND, Beyond, DrivingSeam, edge_findings
+from .edge_limits import (
+    HIGHEST_RELATIVE,
+    LOWEST_RELATIVE,
+    OFF_TARGET_LIMIT,
+    Limits,
+    checked_limits,
+    label_share,
+    length,
+)
 from .errors import CalibrationError
 from .findings import Finding
 from .limits import limited
 from .pattern import FloatArray, Pattern, shape
 from .seam import FirstHeading, Lane, Layout, seam
-from .stand_off import OFF_TARGET_LIMIT, SIDES, Side, StandOff, check_row, outward, share_beyond, stand_off
+from .stand_off import SIDES, Side, StandOff, check_row, outward, share_beyond, stand_off
 from .superposition import DRIVINGS, Driving, superpose
 
-LOWEST_RELATIVE, HIGHEST_RELATIVE = 0.75, 1.25
-"""Smallest and largest rate over the wanted rate that a lawn may get, unless told otherwise (a judgement)."""
+SMALLEST_WIDTH = 0.05
+"""[m], narrower than any edge pass."""
 
 MOST_EDGE_PASSES = 3
 """Edge passes that are tried, unless told otherwise."""
@@ -130,16 +139,16 @@ def edge(
     >>> met.edge_passes, round(met.gap, 6), round(met.relative_min, 6)
     (1, 3.0, 1.0)
     """
-    limits = _limits(off_target_limit, lowest_relative, highest_relative)
+    limits = checked_limits(off_target_limit, lowest_relative, highest_relative)
     _check(driving, most_edge_passes, beyond)
-    label = _label(rate, label_highest_rate)
+    label = label_share(rate, label_highest_rate)
     along = pattern if edge_pattern is None else edge_pattern
     row = ("positions",) if edge_pattern is None else ("edge_pattern", "positions")
     check_row(along, row)
     own = stand_off(along, side=side, limit=limits.off_target)
-    at = own.distance if given_stand_off is None else _length("stand_off", given_stand_off, smallest=0.0)
+    at = own.distance if given_stand_off is None else length("stand_off", given_stand_off, 0.0)
     spacing = _spacing(pattern, pass_spacing)
-    width = edge_width(edge_pattern, spacing) if laid_width is None else _length("laid_width", laid_width)
+    width = edge_width(edge_pattern, spacing, laid_width)
     asked = np.asarray([] if distances is None else distances, dtype=np.float64)
     seams = {} if at is None else _seams(pattern, along, side, at, spacing, width, limits, driving, most_edge_passes)
     share = None if at is None else float(share_beyond(along, side=side, distances=[at])[0])
@@ -158,12 +167,14 @@ def edge(
     )
 
 
-def edge_width(edge_pattern: Pattern | None, spacing: float) -> float:
-    """Return what an edge pass answers for unless told otherwise [m].
+def edge_width(edge_pattern: Pattern | None, spacing: float, told: float | None = None) -> float:
+    """Return what an edge pass answers for [m]: what was told, else the pass spacing.
 
-    The pass spacing; with a pattern of its own its mass per length over its largest rate, so that an edge pass alone
-    lays nowhere more than the wanted rate.
+    With a pattern of its own it is the mass per length over the largest rate, so that an edge pass alone lays nowhere
+    more than the wanted rate.
     """
+    if told is not None:
+        return length("laid_width", told, SMALLEST_WIDTH)
     if edge_pattern is None:
         return spacing
     return shape(edge_pattern).mass_per_length / float(edge_pattern.rate.max())
@@ -211,13 +222,6 @@ def _nearest(pattern: Pattern, side: Side, limit: float) -> float:
     return float(outward(pattern, side)[0][-1]) if own is None else own
 
 
-def _limits(off_target: float, lowest: float, highest: float) -> Limits:
-    limited("off_target_limit", off_target, 0.0, 0.999, "0 or above, below 100 %")
-    limited("lowest_relative", lowest, 0.0, 0.999, "0 or above, below 100 %")
-    limited("highest_relative", highest, 1.001, 10.0, "above 100 %, up to 1000 %")
-    return Limits(off_target, lowest, highest)
-
-
 def _check(driving: Sequence[Driving], most: int, beyond: Beyond | None) -> None:
     if not driving or set(driving) - set(DRIVINGS):
         message, allowed = "The way of driving is not known.", "one_way, back_and_forth or both"
@@ -228,18 +232,6 @@ def _check(driving: Sequence[Driving], most: int, beyond: Beyond | None) -> None
     if beyond is not None and beyond not in BEYOND:
         message, allowed = "What lies beyond the edge is not known.", ", ".join(BEYOND)
         raise CalibrationError("bad_beyond", message, where=("beyond",), given=beyond, allowed=allowed)
-
-
-def _label(rate: float | None, label_highest_rate: float | None) -> float | None:
-    """Return the wanted rate over the label's highest, None where one of them is not known."""
-    for name, value in (("rate", rate), ("label_highest_rate", label_highest_rate)):
-        if value is not None:
-            limited(name, value, 1e-9, 100.0, "above zero")
-    return None if rate is None or label_highest_rate is None else rate / label_highest_rate
-
-
-def _length(name: str, value: float, *, smallest: float = 0.05) -> float:
-    return float(limited(name, value, smallest, 200.0, f"{smallest:g} to 200 m"))
 
 
 def _spacing(pattern: Pattern, pass_spacing: float) -> float:

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from .edge_limits import ROUNDING, Limits
 from .findings import Finding
 from .overlap_findings import END_PAN_STOP
 from .pattern import THROW_SHARE, Pattern
@@ -19,18 +20,6 @@ CAUTIONS: dict[str, str] = {
     "paving": "Sweep or blow what lands on paving back onto the turf at once; the label and local rules come first.",
     "beds": "Ask the label whether the plants stand the material, and keep further off where it does not say.",
 }
-
-ROUNDING = 1e-9
-"""A limit that is met to rounding is met."""
-
-
-@dataclass(frozen=True)
-class Limits:
-    """Largest share beyond the edge, and smallest and largest rate over the wanted rate."""
-
-    off_target: float
-    lowest: float
-    highest: float
 
 
 @dataclass(frozen=True)

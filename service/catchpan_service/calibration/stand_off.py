@@ -7,6 +7,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
+from .edge_limits import OFF_TARGET_LIMIT
 from .errors import CalibrationError
 from .limits import limited
 from .pattern import FloatArray, Pattern
@@ -14,14 +15,14 @@ from .pattern import FloatArray, Pattern
 Side = Literal["left", "right"]
 SIDES: tuple[Side, Side] = ("left", "right")
 
-OFF_TARGET_LIMIT = 0.01
-"""Share of a pass's material that may land beyond the edge, unless told otherwise (a judgement)."""
-
 MOST_PANS = 120
 """Pans in a row that meets an edge or an outline, to bound the cost; test halls use 80 (Jones, Lawrence and Yule)."""
 
 FARTHEST = 1000.0
 """[m], beyond any spreader."""
+
+SMALLEST_GAP, HEAVIEST, LIGHTEST = 1e-3, 1e3, 1e-6
+"""[m], [kg/m2] and [kg/m], beyond any row of pans."""
 
 
 @dataclass(frozen=True)
@@ -56,11 +57,19 @@ def outward(pattern: Pattern, side: Side) -> tuple[FloatArray, FloatArray]:
 
 
 def check_row(pattern: Pattern, where: tuple[str | int, ...] = ("positions",)) -> None:
-    """Refuse a row of too many pans; `where` is the path of its positions."""
+    """Refuse a row of too many pans, or one that no spreader lays; `where` is the path of its positions."""
     pans = len(pattern.position)
     if pans > MOST_PANS:
         message, allowed = "The row has too many pans for this computation.", f"up to {MOST_PANS} pans"
         raise CalibrationError("too_many_pans", message, where=where, given=pans, allowed=allowed)
+    width, most = float(np.abs(pattern.position).max()), float(pattern.rate.max())
+    if not (float(np.diff(pattern.position).min()) >= SMALLEST_GAP and width <= FARTHEST and most <= HEAVIEST):
+        message = "The pans lie too close together or too far out, or caught more than any spreader lays."
+        allowed = "pans a millimetre apart or more, within 1000 m, up to 1000 kg/m2"
+        raise CalibrationError("row_out_of_range", message, where=where, given=None, allowed=allowed)
+    if float(np.trapezoid(pattern.rate, pattern.position)) < LIGHTEST:
+        message, allowed = "The pans caught next to nothing.", "a milligram or more for each metre driven"
+        raise CalibrationError("row_empty", message, where=where, given=None, allowed=allowed)
 
 
 def share_beyond(pattern: Pattern, *, side: Side, distances: ArrayLike) -> FloatArray:

@@ -54,3 +54,23 @@ EDGE: dict[str, Any] = {
     "rate": {"value": 3.2, "unit": "lb/1000ft2"},
     "label_highest_rate": {"value": 4.2, "unit": "lb/1000ft2"},
 }
+
+COVERAGE: dict[str, Any] = {
+    **{name: job.PAN_TEST[name] for name in ("positions", "rows", "pan_area")},
+    "edge_pans": EDGE_PANS,
+    "side": "left",
+    "outline": {
+        "x": {"values": [0, 180, 180, 110, 0], "unit": "ft"},
+        "y": {"values": [0, 0, 95, 140, 120], "unit": "ft"},
+    },
+    "holes": [
+        {
+            "name": "pond",
+            "x": {"values": [60, 85, 85, 60], "unit": "ft"},
+            "y": {"values": [50, 50, 75, 75], "unit": "ft"},
+        }
+    ],
+    "rate": {"value": 3.2, "unit": "lb/1000ft2"},
+    "pass_spacing": {"value": 11, "unit": "ft"},
+    "cell": {"value": 1, "unit": "ft"},
+}

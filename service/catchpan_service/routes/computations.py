@@ -8,6 +8,7 @@ from catchpan.contract import (
     amounts,
     checks,
     comparisons,
+    coverages,
     curves,
     edges,
     flights,
@@ -25,6 +26,7 @@ from catchpan_service.examples import checks as checking
 from catchpan_service.examples import job, machines, spreading
 from catchpan_service.si import amounts as quantities
 from catchpan_service.si import checks as judging
+from catchpan_service.si import coverages as maps
 from catchpan_service.si import curves as fits
 from catchpan_service.si import edges as borders
 from catchpan_service.si import machines as gear
@@ -300,6 +302,17 @@ COMPUTATIONS = (
         "Edge",
         borders.solve,
         spreading.EDGE,
+    ),
+    Computation(
+        "coverage",
+        "coverages",
+        "Passes over an outline to a coverage map",
+        "Passes over real ground with its beds and ponds, what they leave on it, and what lands where none should."
+        " Machines spread while their middle is inside, straight across the pass; turns and wind are left out.",
+        coverages,
+        "Coverage",
+        maps.solve,
+        spreading.COVERAGE,
     ),
 )
 

@@ -17,10 +17,10 @@ from catchpan.contract.overlaps import Pans
 from catchpan.quantities import Length, Lengths, MassPerLength, Ratio, Ratios, System
 from catchpan_service.calibration import edge as mathematics
 from catchpan_service.calibration.edge_findings import DrivingSeam
+from catchpan_service.calibration.edge_limits import HIGHEST_RELATIVE, LOWEST_RELATIVE, OFF_TARGET_LIMIT
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.calibration.pattern import Pattern
 from catchpan_service.calibration.seam import Seam
-from catchpan_service.calibration.stand_off import OFF_TARGET_LIMIT
 from catchpan_service.si.overlaps import pattern_of
 from catchpan_service.si.telling import Telling, array, findings, given, scalar
 
@@ -100,8 +100,8 @@ def _answer(request: EdgeRequest, found: mathematics.EdgeAnswer, tell: Telling) 
         laid_width=tell.one(Length, found.laid_width),
         overlapped_stand_off=tell.maybe(Length, found.overlapped_stand_off),
         off_target_limit=request.off_target_limit or tell.one(Ratio, OFF_TARGET_LIMIT),
-        lowest_relative=request.lowest_relative or tell.one(Ratio, mathematics.LOWEST_RELATIVE),
-        highest_relative=request.highest_relative or tell.one(Ratio, mathematics.HIGHEST_RELATIVE),
+        lowest_relative=request.lowest_relative or tell.one(Ratio, LOWEST_RELATIVE),
+        highest_relative=request.highest_relative or tell.one(Ratio, HIGHEST_RELATIVE),
         by_driving=EdgeByDriving(**ways),
         findings=findings(replace(one, where=renamed(one.where)) for one in found.findings),
     )
