@@ -12,6 +12,7 @@ from catchpan import Catchpan
 from catchpan_service import admin
 from catchpan_service.app import create_app
 from catchpan_service.settings import Settings
+from tests.postgresql import Server, serving
 
 # The same cases in every run: whoever breaks something sees it, and nobody else does.
 hypothesis.settings.register_profile("steady", derandomize=True, deadline=None)
@@ -29,6 +30,13 @@ class SetClock:
 
     def advance(self, **by: float) -> None:
         self.now += timedelta(**by)
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator[Server]:
+    """A PostgreSQL server, started for the first test that asks for it."""
+    with serving() as started:
+        yield started
 
 
 @pytest.fixture

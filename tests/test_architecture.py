@@ -59,7 +59,7 @@ SERVICE = {
     "catchpan_service.calibration": Layer(packages="numpy scipy"),
     "catchpan_service.rules": Layer("catchpan.contract"),
     STORE: Layer(
-        f"{CONTRACT} catchpan.contract.base catchpan.digest catchpan_service.rules", "alembic msgspec sqlalchemy"
+        f"{CONTRACT} catchpan.contract.base catchpan.digest catchpan_service.rules", "alembic msgspec psycopg sqlalchemy"
     ),
     "catchpan_service.si": Layer(f"{CONTRACT} catchpan.digest catchpan_service.calibration", "msgspec numpy"),
     "catchpan_service.settings": Layer(packages="msgspec"),

@@ -12,6 +12,7 @@ from catchpan_service.store import keys, organisations
 from catchpan_service.store.database import Access, Database, Order
 from catchpan_service.store.keys import StoredKey
 from catchpan_service.store.organisations import StoredOrganisation
+from catchpan_service.store.scopes import ADMINISTRATOR
 from catchpan_service.store.writes import local_owner
 
 
@@ -29,17 +30,17 @@ class NewKey:
 def add_organisation(database: Database, name: str, *, units: System, new_id: Callable[[], UUID]) -> StoredOrganisation:
     """Make an organisation; Conflict if its name is in use."""
     access = local_owner(new_id(), name, units)
-    return database.write_now(organisations.add, Order(access, "organisation add"))
+    return database.write_now(organisations.add, Order(access, "organisation add"), administrator=True)
 
 
 def list_organisations(database: Database) -> list[StoredOrganisation]:
     """Every organisation, by name."""
-    return database.read_now(organisations.all_of_them)
+    return database.read_now_as(ADMINISTRATOR, organisations.all_of_them)
 
 
 def administrator(database: Database, organisation: str) -> Access:
     """The access of somebody who works on the database itself, as owner of the organisation; NotFound."""
-    found = database.read_now(organisations.named, organisation)
+    found = database.read_now_as(ADMINISTRATOR, organisations.named, organisation)
     return local_owner(found.id, found.name, found.units)
 
 

@@ -11,7 +11,7 @@ from catchpan.contract.profiles import ProfileRequest, Withdrawal
 from catchpan_service.store import audit, contents, keys, machine_kinds, materials, profiles, revisions
 from catchpan_service.store.errors import NotFound
 from catchpan_service.store.writes import Stamp
-from tests.store.office import do, draft, dump, machine_kind, material, profile
+from tests.store.office import do, draft, machine_kind, material, profile
 
 MODULES = (audit, contents, keys, machine_kinds, materials, profiles, revisions)
 # Called within the writes of other functions only, with what these have found in the organisation.
@@ -102,12 +102,12 @@ def test_the_organisation_follows_the_connection_everywhere():
         assert [*inspect.signature(function).parameters][:2] == ["connection", "organisation"]
 
 
-def test_what_is_theirs_is_refused_and_unchanged(database, path, office, theirs):
-    before = dump(path)
+def test_what_is_theirs_is_refused_and_unchanged(database, place, office, theirs):
+    before = place.dump()
     for name, args in theirs.calls().items():
         with pytest.raises(NotFound):
             call(database, office, functions()[name], *args)
-        assert dump(path) == before, name
+        assert place.dump() == before, name
 
 
 def test_their_owner_is_not_refused(database, other, theirs):

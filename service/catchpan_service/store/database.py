@@ -16,6 +16,8 @@ from sqlalchemy import Connection
 
 from catchpan_service.store import audit, feed, idempotency
 from catchpan_service.store.engines import StoreEngine, open_engine
+from catchpan_service.store.feed import Head
+from catchpan_service.store.scopes import Scope
 from catchpan_service.store.writes import Access, Change, Order, Reply, Stamp, Written
 
 __all__ = ["Access", "Change", "Database", "Order", "Reply", "Stamp", "Written"]
@@ -25,7 +27,8 @@ Ts = TypeVarTuple("Ts")
 
 WriteFunction = Callable[[Connection, UUID, Stamp, *Ts], Written[T]]
 
-ROOM: Final = 1000  # writes that may wait
+ROOM: Final = 1000  # calls that may wait
+CONNECTIONS: Final = 8  # to PostgreSQL
 FORGET_EVERY: Final = 100  # positions between two clearings of old idempotency keys
 
 
@@ -56,8 +59,22 @@ class Database:
         new_id: Callable[[], UUID],
         migrate: bool = True,
         room: int = ROOM,
+        connections: int = CONNECTIONS,
     ) -> Self:
         """Open the database at a location, made or brought up to date first where ``migrate`` says so.
+
+        Parameters
+        ----------
+        location : str or Path
+            The path of an SQLite file, or an address that begins with postgresql+psycopg://.
+        clock, new_id : callable
+            The instant now, and a new UUIDv7.
+        migrate : bool
+            Whether to make it or bring it up to date first.
+        room : int
+            Calls that may wait; one more is refused with Busy.
+        connections : int
+            Connections to PostgreSQL.
 
         Raises
         ------
@@ -65,11 +82,14 @@ class Database:
             Another process works on the file.
         SchemaMismatch
             A newer version made it; or it is not up to date, and ``migrate`` is false.
+        Unreachable, Unfenced, BadLocation
+            PostgreSQL does not answer, or would not keep the organisations apart; an address of something else.
         """
-        return cls(open_engine(location, migrate=migrate, room=room), clock=clock, new_id=new_id)
+        engine = open_engine(location, migrate=migrate, room=room, connections=connections)
+        return cls(engine, clock=clock, new_id=new_id)
 
     def close(self) -> None:
-        """Finish the writes that wait, and let go of the file."""
+        """Finish the writes that wait, and let go of the database."""
         self._engine.close()
 
     def __enter__(self) -> Self:
@@ -78,13 +98,23 @@ class Database:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    async def read(self, function: Callable[[Connection, *Ts], T], *args: *Ts) -> T:
-        """The result of a function that reads, on one snapshot; in line, since a thread would cost more than it."""
-        return self.read_now(function, *args)
+    async def read(self, function: Callable[[Connection, UUID, *Ts], T], organisation: UUID, *args: *Ts) -> T:
+        """The result of a function that reads an organisation's rows, on one snapshot."""
+        return await self._engine.read(
+            lambda connection: function(connection, organisation, *args), Scope(organisation)
+        )
 
-    def read_now(self, function: Callable[[Connection, *Ts], T], *args: *Ts) -> T:
+    def read_now(self, function: Callable[[Connection, UUID, *Ts], T], organisation: UUID, *args: *Ts) -> T:
         """``read`` without an event loop."""
-        return self._engine.read(lambda connection: function(connection, *args))
+        return self._engine.read_now(lambda connection: function(connection, organisation, *args), Scope(organisation))
+
+    async def read_as(self, scope: Scope, function: Callable[[Connection, *Ts], T], *args: *Ts) -> T:
+        """``read`` of what is in another scope than one organisation."""
+        return await self._engine.read(lambda connection: function(connection, *args), scope)
+
+    def read_now_as(self, scope: Scope, function: Callable[[Connection, *Ts], T], *args: *Ts) -> T:
+        """``read_as`` without an event loop."""
+        return self._engine.read_now(lambda connection: function(connection, *args), scope)
 
     async def write(
         self, function: WriteFunction[*Ts, T], order: Order, *args: *Ts, reply: Callable[[T], Reply]
@@ -95,39 +125,46 @@ class Database:
         raises is raised here, with nothing stored and nothing remembered.
         """
 
-        def run(connection: Connection) -> Reply:
-            return self._answer(connection, function, order, args, reply)
+        def run(connection: Connection, head: Head) -> Reply:
+            return self._answer(connection, head, function, order, args, reply)
 
-        return await asyncio.wrap_future(self._engine.submit(run, keep=not order.dry_run))
+        organisation = order.access.organisation
+        return await asyncio.wrap_future(self._engine.submit(run, organisation, keep=not order.dry_run))
 
-    def write_now(self, function: WriteFunction[*Ts, T], order: Order, *args: *Ts) -> T:
-        """Run a function that writes, and give its answer once it is stored; without an idempotency key."""
+    def write_now(self, function: WriteFunction[*Ts, T], order: Order, *args: *Ts, administrator: bool = False) -> T:
+        """Run a function that writes, and give its answer once it is stored; without an idempotency key.
 
-        def run(connection: Connection) -> T:
-            return self._perform(connection, function, order, args)
+        ``administrator`` lets it see the list of organisations.
+        """
 
-        return self._engine.submit(run, keep=not order.dry_run).result()
+        def run(connection: Connection, head: Head) -> T:
+            return self._perform(connection, head, function, order, args)
+
+        organisation = order.access.organisation
+        return self._engine.submit(run, organisation, keep=not order.dry_run, administrator=administrator).result()
 
     def _answer(
         self,
         connection: Connection,
+        head: Head,
         function: WriteFunction[*Ts, T],
         order: Order,
         args: tuple[*Ts],
         reply: Callable[[T], Reply],
     ) -> Reply:
         if order.dry_run:
-            return reply(self._perform(connection, function, order, args))
+            return reply(self._perform(connection, head, function, order, args))
         known = idempotency.recall(connection, order)
         if known is not None:
             return known
-        told = reply(self._perform(connection, function, order, args))
+        told = reply(self._perform(connection, head, function, order, args))
         idempotency.remember(connection, order, told, self._now())
         return told
 
-    def _perform(self, connection: Connection, function: WriteFunction[*Ts, T], order: Order, args: tuple[*Ts]) -> T:
+    def _perform(
+        self, connection: Connection, head: Head, function: WriteFunction[*Ts, T], order: Order, args: tuple[*Ts]
+    ) -> T:
         organisation = order.access.organisation
-        head = feed.lock(connection, organisation)
         stamp = Stamp(self._now(), self._new_id, order.access)
         written = function(connection, organisation, stamp, *args)
         if written.changes:
