@@ -59,7 +59,8 @@ SERVICE = {
     "catchpan_service.calibration": Layer(packages="numpy scipy"),
     "catchpan_service.rules": Layer("catchpan.contract"),
     STORE: Layer(
-        f"{CONTRACT} catchpan.contract.base catchpan.digest catchpan_service.rules", "alembic msgspec psycopg sqlalchemy"
+        f"{CONTRACT} catchpan.contract.base catchpan.digest catchpan_service.rules",
+        "alembic msgspec psycopg sqlalchemy",
     ),
     "catchpan_service.si": Layer(f"{CONTRACT} catchpan.digest catchpan_service.calibration", "msgspec numpy"),
     "catchpan_service.settings": Layer(packages="msgspec"),
@@ -85,9 +86,7 @@ SERVICE = {
         "catchpan catchpan.contract.problems catchpan_service.problems catchpan_service.strict",
         "litestar msgspec",
     ),
-    "catchpan_service.publish": Layer(
-        "catchpan_service.app catchpan_service.document catchpan_service.routes"
-    ),
+    "catchpan_service.publish": Layer("catchpan_service.app catchpan_service.document catchpan_service.routes"),
     "catchpan_service.admin": Layer(f"{CONTRACT} {STORE}"),
     "catchpan_service.app": Layer(
         f"catchpan.contract.problems {STORE} catchpan_service.admin catchpan_service.document"

@@ -2,6 +2,7 @@
 
 import secrets
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
@@ -10,6 +11,7 @@ from catchpan.contract.organisations import Role
 from catchpan.quantities import System
 from catchpan_service.store import keys, organisations
 from catchpan_service.store.database import Access, Database, Order
+from catchpan_service.store.errors import Conflict
 from catchpan_service.store.keys import StoredKey
 from catchpan_service.store.organisations import StoredOrganisation
 from catchpan_service.store.scopes import ADMINISTRATOR
@@ -47,7 +49,8 @@ def administrator(database: Database, organisation: str) -> Access:
 def local_owner_of(database: Database, organisation: str, *, new_id: Callable[[], UUID]) -> Access:
     """The owner's access to the organisation of that name; it is made if the database holds none at all."""
     if not list_organisations(database):
-        add_organisation(database, organisation, units="us", new_id=new_id)
+        with suppress(Conflict):  # another process on the same database was first
+            add_organisation(database, organisation, units="us", new_id=new_id)
     return administrator(database, organisation)
 
 

@@ -12,7 +12,7 @@ from catchpan_service.app import create_app
 from catchpan_service.settings import SettingError, Settings, read_settings
 from catchpan_service.store.database import Database
 from catchpan_service.store.engines import shown
-from catchpan_service.store.errors import Held, StoreError, Unreachable
+from catchpan_service.store.errors import Conflict, Held, StoreError, Unreachable
 
 __all__ = ["Held", "SettingError", "StoreError", "Unreachable", "run"]
 
@@ -45,5 +45,8 @@ def run(environment: Mapping[str, str], *, first_key: Callable[[str], None], say
 def _first_steps(database: Database, settings: Settings, first_key: Callable[[str], None]) -> None:
     if admin.list_organisations(database):
         return
-    admin.add_organisation(database, settings.organisation, units="us", new_id=uuid7)
+    try:
+        admin.add_organisation(database, settings.organisation, units="us", new_id=uuid7)
+    except Conflict:  # another process on the same database was first, and has the key
+        return
     first_key(admin.create_key(database, settings.organisation, "first key", role=Role.OWNER).secret)

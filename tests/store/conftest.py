@@ -30,14 +30,6 @@ def empty(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def template(server):
-    """The name of a PostgreSQL database with the schema and no row, made once."""
-    name = server.add()
-    migrations.upgrade(server.login.set(database=name))
-    return name
-
-
-@pytest.fixture(scope="session")
 def shared(server, template):
     """A PostgreSQL database for one test after the other."""
     return server_place(server, server.add(template))

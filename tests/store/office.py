@@ -23,6 +23,8 @@ from catchpan_service.store.revisions import Draft
 from catchpan_service.store.scopes import Scope
 
 STOP = Finding(code=FindingCode.ABOVE_LABEL, severity=Severity.STOP, where="", what="seen", advice="do")
+# In the order of their code points, which is not that of any language's dictionary.
+NAMES = ["A lot", "B lot", "Z", "_", "a lot", "b lot", "z", "Ä lot", "ä lot", "Ω", "ﬁne", "😀"]
 _names = itertools.count(1)
 
 

@@ -10,12 +10,13 @@ from catchpan_service import admin
 from catchpan_service.store import audit
 from catchpan_service.store.errors import Conflict, NotFound
 from catchpan_service.store.writes import LOCAL_KEY
+from tests.store.office import NAMES
 
 
 def test_organisations_are_listed_by_name(database):
-    made = [admin.add_organisation(database, name, units="si", new_id=uuid7) for name in ("Wold", "Alder", "Mere")]
+    made = [admin.add_organisation(database, name, units="si", new_id=uuid7) for name in reversed(NAMES)]
     listed = admin.list_organisations(database)
-    assert [one.name for one in listed] == ["Alder", "Mere", "Wold"]
+    assert [one.name for one in listed] == NAMES == sorted(NAMES)
     assert sorted(listed, key=lambda one: one.id) == made
     assert {one.units for one in listed} == {"si"}
 

@@ -28,8 +28,7 @@ _MORE: Final = {
         f"CREATE POLICY listed ON organisations FOR SELECT TO {ADMINISTRATOR} USING (true)",
     ],
 }
-_GRANTS: Final = {"audit": "SELECT, INSERT"}  # nobody who serves requests can change what was written there
-_ALL: Final = "SELECT, INSERT, UPDATE, DELETE"
+READ_AND_ADD: Final = frozenset({"audit"})  # nobody who serves requests can change what was written there
 
 _OPEN_TABLES: Final = text(
     "SELECT relname FROM pg_class WHERE relnamespace = current_schema()::regnamespace AND relname = ANY(:names)"
@@ -80,7 +79,7 @@ def _fence(connection: Connection, table: str) -> None:
         f"CREATE POLICY own ON {table} USING ({_OWN}) WITH CHECK ({_OWN})",
         *_MORE.get(table, []),
         f"REVOKE ALL ON {table} FROM PUBLIC, {TENANT}",
-        f"GRANT {_GRANTS.get(table, _ALL)} ON {table} TO {TENANT}",
+        f"GRANT SELECT, INSERT{'' if table in READ_AND_ADD else ', UPDATE, DELETE'} ON {table} TO {TENANT}",
     ]
     for statement in statements:
         connection.execute(text(statement))
