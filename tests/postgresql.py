@@ -40,11 +40,13 @@ class Server:
         address = self.address if database is None else self.address.set(database=database)
         return create_engine(address, poolclass=NullPool, isolation_level="AUTOCOMMIT")
 
-    def add(self, template: str = "template0") -> str:
+    def add(self, template: str = "template0", *, encoding: str = "UTF8") -> str:
         """The name of a new database that belongs to the service's login."""
         name = f"catchpan_{uuid7().hex}"
         with self.outside().connect() as connection:
-            connection.execute(text(f"CREATE DATABASE {name} OWNER {LOGIN} TEMPLATE {template} ENCODING 'UTF8'"))
+            connection.execute(
+                text(f"CREATE DATABASE {name} OWNER {LOGIN} TEMPLATE {template} ENCODING '{encoding}' LOCALE 'C'")
+            )
         return name
 
     def drop(self, database: str) -> None:

@@ -109,14 +109,14 @@ class PostgresqlEngine:
     def _read(self, run: Callable[[Connection], T], scope: Scope) -> T:
         with self._begun(f"{_READ}; {_settings(scope)}") as (connection, _):
             answer = run(connection)
-            _driver(connection).commit()  # a rollback would make the driver forget its prepared statements
+            _commit(connection, Unreachable)  # a rollback would make the driver forget its prepared statements
         return answer
 
     def _write(self, run: Callable[[Connection, Head], T], scope: Scope, *, keep: bool) -> T:
         with self._begun(f"{_WRITE}; {_settings(scope)}; {_lock(scope)}") as (connection, counter):
             answer = run(connection, Head(*counter) if counter else EMPTY)
             if keep:
-                _commit(connection)
+                _commit(connection, Uncertain)
         return answer
 
     @contextmanager
@@ -172,8 +172,11 @@ def _last_row(driver: "psycopg.Connection[Any]", statements: str) -> Any:
     return cursor.fetchone()
 
 
-def _commit(connection: Connection) -> None:
-    """Store what was written; a statement that failed has undone it all, and COMMIT would not say so."""
+def _commit(connection: Connection, cut: type[Unreachable]) -> None:
+    """Store what was written; a statement that failed has undone it all, and COMMIT would not say so.
+
+    ``cut`` says what it means if the connection ends here.
+    """
     driver = _driver(connection)
     if driver.info.transaction_status != TransactionStatus.INTRANS:
         raise TransactionLost
@@ -181,7 +184,7 @@ def _commit(connection: Connection) -> None:
         driver.commit()
     except psycopg.OperationalError as error:
         connection.invalidate(error)
-        raise Uncertain from error
+        raise cut from error
 
 
 def _driver(connection: Connection) -> "psycopg.Connection[Any]":

@@ -36,6 +36,7 @@ def upgrade(place: Path | URL, revision: str = "head") -> None:
         place.touch(mode=0o600)
     with _engine(place).begin() as connection:
         refuse_newer(connection)
+        _refuse_other_encodings(connection)
         if current(connection) != revisions()[-1]:
             command.upgrade(_config(connection), revision)
             _finish(connection)
@@ -56,6 +57,13 @@ def refuse_newer(connection: Connection) -> None:
     found = current(connection)
     if found is not None and found not in revisions():
         raise SchemaMismatch(f"A newer version made this database (schema {found}); use that one or a later one.")
+
+
+def _refuse_other_encodings(connection: Connection) -> None:
+    if connection.dialect.name == "postgresql":
+        encoding = connection.exec_driver_sql("SHOW server_encoding").scalar_one()
+        if encoding != "UTF8":
+            raise SchemaMismatch(f"The database must be made with the encoding UTF8, not {encoding}.")
 
 
 def current(connection: Connection) -> str | None:
