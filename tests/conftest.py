@@ -14,8 +14,10 @@ from catchpan.contract.branches import BranchRequest
 from catchpan_service import admin
 from catchpan_service.app import create_app
 from catchpan_service.settings import Settings
-from catchpan_service.store import branches
+from catchpan_service.store import branches, migrations
 from catchpan_service.store.database import Order
+from tests.postgresql import Server, serving
+from tests.store.places import Place, file_place, server_place
 
 # The same cases in every run: whoever breaks something sees it, and nobody else does.
 hypothesis.settings.register_profile("steady", derandomize=True, deadline=None)
@@ -33,6 +35,33 @@ class SetClock:
 
     def advance(self, **by: float) -> None:
         self.now += timedelta(**by)
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator[Server]:
+    """A PostgreSQL server, started for the first test that asks for it."""
+    with serving() as started:
+        yield started
+
+
+@pytest.fixture(scope="session")
+def template(server: Server) -> str:
+    """The name of a PostgreSQL database with the schema and no row."""
+    name = server.add()
+    migrations.upgrade(server.login.set(database=name))
+    return name
+
+
+@pytest.fixture(params=["sqlite", "postgresql"], scope="module")
+def each_place(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
+    """A database of each kind for all tests of a module."""
+    if request.param == "sqlite":
+        yield file_place(tmp_path_factory.mktemp("place") / "catchpan.sqlite")
+        return
+    server: Server = request.getfixturevalue("server")
+    name = server.add(request.getfixturevalue("template"))
+    yield server_place(server, name)
+    server.drop(name)
 
 
 @pytest.fixture

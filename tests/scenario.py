@@ -3,9 +3,8 @@
 import json
 import re
 import secrets
-import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -23,6 +22,7 @@ from catchpan_service import admin
 from catchpan_service.app import create_app
 from catchpan_service.problems import CATALOGUE, MEDIA_TYPE
 from catchpan_service.settings import Settings
+from tests.store.places import Place, file_place
 
 OURS, OTHERS = "Alder Hollow Grounds", "Quarry Lane Turf"
 MISSING = "01900000-0000-7000-8000-00000000dead"
@@ -36,7 +36,7 @@ class Web:
 
     app: Litestar
     http: httpx.Client
-    path: Path
+    place: Place
     keys: dict[str, str] = field(default_factory=dict)
     branch: str = ""
 
@@ -59,21 +59,20 @@ class Web:
         return answer.json()
 
     def dump(self) -> str:
-        """Everything in the database, as statements."""
-        with closing(sqlite3.connect(self.path)) as connection:
-            return "\n".join(connection.iterdump())
+        """Every row in the database."""
+        return self.place.dump()
 
 
 @contextmanager
 def serving(
-    folder: Path, *, clock: Any = None, log_requests: bool = False, found: bool = True, **settings: Any
+    where: Path | Place, *, clock: Any = None, log_requests: bool = False, found: bool = True, **settings: Any
 ) -> Iterator[Web]:
-    """A service on the database in a folder; at first with a key for each role of a company, and another's owner's."""
-    path = folder / "catchpan.sqlite"
-    made = Settings(database=str(path), log_requests=log_requests, **settings)
+    """A service on a database, or on the file in a folder; at first with a key for each role, and another's owner's."""
+    place = where if isinstance(where, Place) else file_place(where / "catchpan.sqlite")
+    made = Settings(database=place.location, log_requests=log_requests, **settings)
     app = create_app(made, **({} if clock is None else {"clock": clock}))
     with httpx.Client(transport=InProcess(app), base_url="http://in-process") as http:
-        web = Web(app, http, path)
+        web = Web(app, http, place)
         if found:
             _found(web)
         yield web

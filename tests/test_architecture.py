@@ -65,7 +65,7 @@ SERVICE = {
     "catchpan_service.rules": Layer("catchpan.contract"),
     STORE: Layer(
         f"{CONTRACT} catchpan catchpan.contract.base catchpan.digest catchpan.manifests catchpan_service.rules",
-        "alembic cryptography.hazmat.primitives msgspec rfc8785 sqlalchemy",
+        "alembic cryptography.hazmat.primitives msgspec psycopg rfc8785 sqlalchemy",
     ),
     "catchpan_service.si": Layer(f"{CONTRACT} catchpan.digest catchpan_service.calibration", "msgspec numpy"),
     "catchpan_service.settings": Layer(packages="msgspec"),

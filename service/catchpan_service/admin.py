@@ -2,6 +2,7 @@
 
 import secrets
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
@@ -10,8 +11,10 @@ from catchpan.contract.organisations import Role
 from catchpan.quantities import System
 from catchpan_service.store import keys, organisations, signers
 from catchpan_service.store.database import Access, Database, Order
+from catchpan_service.store.errors import Conflict
 from catchpan_service.store.keys import StoredKey
 from catchpan_service.store.organisations import StoredOrganisation
+from catchpan_service.store.scopes import ADMINISTRATOR
 from catchpan_service.store.writes import local_owner
 
 
@@ -30,24 +33,26 @@ def add_organisation(database: Database, name: str, *, units: System, new_id: Ca
     """Make an organisation; Conflict if its name is in use."""
     access = local_owner(new_id(), name, units)
     seed = secrets.token_bytes(signers.SEED_BYTES)
-    return database.write_now(organisations.add, Order(access, "organisation add"), seed)
+    order = Order(access, "organisation add")
+    return database.write_now(organisations.add, order, seed, administrator=True)
 
 
 def list_organisations(database: Database) -> list[StoredOrganisation]:
     """Every organisation, by name."""
-    return database.read_now(organisations.all_of_them)
+    return database.read_now_as(ADMINISTRATOR, organisations.all_of_them)
 
 
 def administrator(database: Database, organisation: str) -> Access:
     """The access of somebody who works on the database itself, as owner of the organisation; NotFound."""
-    found = database.read_now(organisations.named, organisation)
+    found = database.read_now_as(ADMINISTRATOR, organisations.named, organisation)
     return local_owner(found.id, found.name, found.units)
 
 
 def local_owner_of(database: Database, organisation: str, *, new_id: Callable[[], UUID]) -> Access:
     """The owner's access to the organisation of that name; it is made if the database holds none at all."""
     if not list_organisations(database):
-        add_organisation(database, organisation, units="us", new_id=new_id)
+        with suppress(Conflict):  # another process on the same database was first
+            add_organisation(database, organisation, units="us", new_id=new_id)
     return administrator(database, organisation)
 
 

@@ -114,7 +114,13 @@ def create_app(
 
 
 def _open(settings: Settings, clock: Clock, new_id: IdMaker) -> Database:
-    return Database.open(settings.database, clock=clock, new_id=new_id, room=settings.max_waiting)
+    return Database.open(
+        settings.location,
+        clock=clock,
+        new_id=new_id,
+        room=settings.max_waiting,
+        connections=settings.database_connections,
+    )
 
 
 def _refuse_unknown_parameters(request: Request[Any, Any, Any]) -> None:

@@ -6,6 +6,7 @@ from datetime import datetime
 
 from catchpan_service.store import keys
 from catchpan_service.store.database import Access, Database
+from catchpan_service.store.scopes import Scope
 
 KEPT_SECONDS = 1.0
 ROOM = 10_000
@@ -23,7 +24,7 @@ class Keyring:
         kept = self._known.get(presented)
         if kept is not None and self._ticks() - kept[0] < KEPT_SECONDS:
             return kept[1]
-        found = await database.read(keys.find, presented, now)
+        found = await database.read_as(Scope(presented=presented), keys.find, presented, now)
         self.forget(presented)
         if found is not None:
             if len(self._known) >= ROOM:

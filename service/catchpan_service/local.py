@@ -33,7 +33,7 @@ def _quietly() -> Iterator[None]:
 def open_database(environment: Mapping[str, str]) -> Database:
     """The database of this machine, for the administrator's commands; StoreError where it cannot be opened."""
     with _quietly():
-        return Database.open(read_settings(environment).database, clock=system_clock, new_id=uuid7)
+        return Database.open(read_settings(environment).location, clock=system_clock, new_id=uuid7)
 
 
 def open_app(environment: Mapping[str, str], *, stores: bool) -> Litestar:

@@ -196,6 +196,14 @@ def _busy(error: store.Busy, _: Asked) -> Answered:
     return problem(Slug.BUSY, str(error)), {"Retry-After": str(error.retry_after)}
 
 
+def _uncertain(error: store.Uncertain, _: Asked) -> Answered:
+    detail = (
+        "The database went away at the last moment: nobody knows whether this was stored. Send it again with the"
+        " Idempotency-Key that it had, or look first"
+    )
+    return problem(Slug.STORAGE, detail), {"Retry-After": str(error.retry_after)}
+
+
 def _storage(_: Exception, __: Asked) -> Answered:
     return problem(Slug.STORAGE, "The database does not answer or is full; nothing was stored"), {"Retry-After": "5"}
 
@@ -214,6 +222,8 @@ _TOLD: Final[list[tuple[type[Exception], Callable[[Any, Asked], Answered]]]] = [
     (store.Gone, _gone),
     (store.Busy, _busy),
     (store.Closed, _storage),
+    (store.Uncertain, _uncertain),
+    (store.Unreachable, _storage),
     (OperationalError, _storage),
     (rules.NotAllowed, _not_allowed),
     (rules.NotLegal, _not_legal),

@@ -11,9 +11,10 @@ from catchpan_service import admin
 from catchpan_service.app import create_app
 from catchpan_service.settings import SettingError, Settings, read_settings
 from catchpan_service.store.database import Database
-from catchpan_service.store.errors import Held
+from catchpan_service.store.engines import shown
+from catchpan_service.store.errors import Conflict, Held, StoreError, Unreachable
 
-__all__ = ["Held", "SettingError", "run"]
+__all__ = ["Held", "SettingError", "StoreError", "Unreachable", "run"]
 
 
 def run(environment: Mapping[str, str], *, first_key: Callable[[str], None], say: Callable[[str], None]) -> None:
@@ -34,7 +35,7 @@ def run(environment: Mapping[str, str], *, first_key: Callable[[str], None], say
     app = create_app(settings)
     _first_steps(app.state.database, settings, first_key)
     host, port = listening.getsockname()[:2]
-    say(f"Catchpan listens on http://{host}:{port}; database {settings.database}; stop it with Ctrl-C")
+    say(f"Catchpan listens on http://{host}:{port}; database {shown(settings.location)}; stop it with Ctrl-C")
     server = uvicorn.Server(
         uvicorn.Config(app, log_level="warning", access_log=False, lifespan="on", timeout_graceful_shutdown=10)
     )
@@ -44,5 +45,8 @@ def run(environment: Mapping[str, str], *, first_key: Callable[[str], None], say
 def _first_steps(database: Database, settings: Settings, first_key: Callable[[str], None]) -> None:
     if admin.list_organisations(database):
         return
-    admin.add_organisation(database, settings.organisation, units="us", new_id=uuid7)
+    try:
+        admin.add_organisation(database, settings.organisation, units="us", new_id=uuid7)
+    except Conflict:  # another process on the same database was first, and has the key
+        return
     first_key(admin.create_key(database, settings.organisation, "first key", role=Role.OWNER).secret)

@@ -13,6 +13,12 @@ class Settings(msgspec.Struct, kw_only=True, frozen=True):
     """Everything that can be set; the README lists it from here."""
 
     database: Annotated[str, Meta(description="SQLite file that the service keeps")] = "catchpan.sqlite"
+    database_url: Annotated[
+        str, Meta(description="PostgreSQL instead of a file: postgresql+psycopg://login@host/database")
+    ] = ""
+    database_connections: Annotated[
+        int, Meta(ge=1, le=1000, description="connections to PostgreSQL, and as many threads")
+    ] = 8
     organisation: Annotated[
         str, Meta(min_length=1, description="organisation made on an empty database, and that of work on this machine")
     ] = "Our company"
@@ -24,8 +30,13 @@ class Settings(msgspec.Struct, kw_only=True, frozen=True):
     log_requests: Annotated[bool, Meta(description="one JSON line per request on standard error")] = True
     max_body: Annotated[int, Meta(ge=1024, description="largest request body, in bytes")] = 4_194_304
     max_waiting: Annotated[
-        int, Meta(ge=1, description="writes that may wait before the service answers busy (503)")
+        int, Meta(ge=1, description="calls of the database that may wait before the service answers busy (503)")
     ] = 1000
+
+    @property
+    def location(self) -> str:
+        """Where the database is: an address, or the path of a file."""
+        return self.database_url or self.database
 
 
 class SettingError(ValueError):

@@ -3,6 +3,7 @@
 import json
 import sqlite3
 import threading
+from uuid import UUID
 
 import msgspec
 import pytest
@@ -12,8 +13,8 @@ from sqlalchemy.exc import IntegrityError, OperationalError
 
 from catchpan.contract.problems import Slug
 from catchpan_service.calibration.errors import CalibrationError
-from catchpan_service.store.errors import Closed
-from tests.scenario import is_problem, serving
+from catchpan_service.store.errors import Closed, Uncertain, Unreachable
+from tests.scenario import MISSING, is_problem, serving
 
 SECRET = "/srv/secret/place SELECT hash FROM keys WHERE catchpan-AAAA"
 
@@ -69,14 +70,20 @@ def test_a_mistake_of_the_service_leaks_nothing_and_is_logged_by_its_place(provo
 
 @pytest.mark.parametrize(
     "error",
-    [OperationalError(SECRET, {}, sqlite3.OperationalError("disk full")), Closed()],
-    ids=["full disk", "closed"],
+    [
+        OperationalError(SECRET, {}, sqlite3.OperationalError("disk full")),
+        Closed(),
+        Unreachable(SECRET),
+        Uncertain(SECRET),
+    ],
+    ids=["full disk", "closed", "gone", "gone at the last moment"],
 )
 def test_a_store_that_does_not_answer_says_when_to_try_again(provoked, error):
     answer = provoked(error)
     is_problem(answer, Slug.STORAGE)
     assert int(answer.headers["retry-after"]) > 0
     assert "SELECT" not in answer.text
+    assert ("nothing was stored" in answer.text) != isinstance(error, Uncertain)
 
 
 def test_a_status_of_the_framework_that_we_do_not_use_is_still_a_problem(provoked):
@@ -88,14 +95,14 @@ def test_more_writes_than_there_is_room_for_are_told_to_come_back(tmp_path):
         web.made("GET", "/v1/materials")
         held, started = threading.Event(), threading.Event()
 
-        def hold(_):
+        def hold(*_):
             started.set()
             held.wait(10)
 
         engine = web.app.state.database._engine
-        waiting = [engine.submit(hold, keep=False)]
+        waiting = [engine.submit(hold, UUID(MISSING), keep=False)]
         assert started.wait(10)
-        waiting.append(engine.submit(hold, keep=False))
+        waiting.append(engine.submit(hold, UUID(MISSING), keep=False))
         answer = web.send("POST", "/v1/materials", {"name": "one too many"})
         held.set()
         assert [one.result(10) for one in waiting] == [None, None]

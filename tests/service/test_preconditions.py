@@ -14,8 +14,8 @@ CONDITIONAL = [one for one in WRITES if "If-Match" in one.parameters]
 
 
 @pytest.fixture(scope="module")
-def web(tmp_path_factory):
-    with serving(tmp_path_factory.mktemp("preconditions")) as made:
+def web(each_place):
+    with serving(each_place) as made:
         yield made
 
 

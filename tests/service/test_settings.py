@@ -19,6 +19,8 @@ def test_the_defaults_keep_to_this_machine():
 def test_every_setting_is_read_from_its_own_name():
     given = {
         "CATCHPAN_DATABASE": "/var/lib/x.sqlite",
+        "CATCHPAN_DATABASE_URL": "postgresql+psycopg://catchpan@db.example/catchpan",
+        "CATCHPAN_DATABASE_CONNECTIONS": "4",
         "CATCHPAN_ORGANISATION": "Alder Hollow Grounds",
         "CATCHPAN_HOST": "0.0.0.0",
         "CATCHPAN_PORT": "0",
@@ -30,6 +32,8 @@ def test_every_setting_is_read_from_its_own_name():
     assert set(given) == NAMES
     assert read_settings(given) == Settings(
         database="/var/lib/x.sqlite",
+        database_url="postgresql+psycopg://catchpan@db.example/catchpan",
+        database_connections=4,
         organisation="Alder Hollow Grounds",
         host="0.0.0.0",
         port=0,
@@ -55,6 +59,7 @@ def test_a_switch_is_on_or_off(text, meant):
         ("PORT", "http"),
         ("PORT", ""),
         ("PORT", "84.5"),
+        ("DATABASE_CONNECTIONS", "0"),
         ("MAX_BODY", "1023"),
         ("MAX_WAITING", "0"),
         ("COMPUTE_NEEDS_KEY", "maybe"),

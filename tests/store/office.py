@@ -1,9 +1,7 @@
 """An invented company, and short ways to act in it. All names are invented."""
 
 import itertools
-import sqlite3
 from collections.abc import Callable
-from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -23,8 +21,11 @@ from catchpan_service import admin
 from catchpan_service.store import branches, keys, machine_kinds, materials, profiles
 from catchpan_service.store.database import Access, Database, Order, Reply
 from catchpan_service.store.revisions import Draft
+from catchpan_service.store.scopes import Scope
 
 STOP = Finding(code=FindingCode.ABOVE_LABEL, severity=Severity.STOP, where="", what="seen", advice="do")
+# In the order of their code points, which is not that of any language's dictionary.
+NAMES = ["A lot", "B lot", "Z", "_", "a lot", "b lot", "z", "Ä lot", "ä lot", "Ω", "ﬁne", "😀"]
 _names = itertools.count(1)
 
 
@@ -42,8 +43,8 @@ class Clock:
         self.now += timedelta(**time)
 
 
-def open_database(path: Path, clock: Callable[[], datetime] | None = None, **options: Any) -> Database:
-    return Database.open(path, clock=clock or Clock(), new_id=uuid7, **options)
+def open_database(location: str | Path, clock: Callable[[], datetime] | None = None, **options: Any) -> Database:
+    return Database.open(location, clock=clock or Clock(), new_id=uuid7, **options)
 
 
 def found(database: Database, name: str) -> Access:
@@ -55,9 +56,15 @@ def found(database: Database, name: str) -> Access:
 def key(database: Database, name: str, role: Role) -> Access:
     at = branch(database, admin.administrator(database, name)) if role == Role.BRANCH else None
     secret = admin.create_key(database, name, f"{role.value} key", role=role, branch=at).secret
-    access = database.read_now(keys.find, keys.hash_of(secret), datetime(2026, 3, 2, tzinfo=UTC))
+    access = by_secret(database, secret, datetime(2026, 3, 2, tzinfo=UTC))
     assert access is not None
     return access
+
+
+def by_secret(database: Database, secret: str, now: datetime) -> Access | None:
+    """What a key may do, as a request that presents it would find out."""
+    presented = keys.hash_of(secret)
+    return database.read_now_as(Scope(presented=presented), keys.find, presented, now)
 
 
 def do(database: Database, access: Access, function: Any, *args: Any) -> Any:
@@ -96,7 +103,12 @@ def draft(note: str = "", *, findings: tuple[Finding, ...] = (), parent: int | N
     return Draft(content, digest(content), findings, parent, "")
 
 
-def dump(path: Path) -> str:
-    """Everything in a database file, as statements."""
-    with closing(sqlite3.connect(path)) as connection:
-        return "\n".join(connection.iterdump())
+def all_names(database: Database, access: Access) -> list[str]:
+    """The names of all materials, over all pages."""
+    cursor, seen = None, []
+    while True:
+        page = database.read_now(materials.page, access.organisation, cursor, 200)
+        seen += [item.name for item in page.items]
+        cursor = page.next
+        if cursor is None:
+            return seen

@@ -1,7 +1,5 @@
 """What the administrator does on the database itself, and the trace it leaves."""
 
-import sqlite3
-from contextlib import closing
 from uuid import UUID
 
 import pytest
@@ -12,24 +10,24 @@ from catchpan_service import admin
 from catchpan_service.store import audit
 from catchpan_service.store.errors import Conflict, NotFound
 from catchpan_service.store.writes import LOCAL_KEY
-from tests.store.office import dump
+from tests.store.office import NAMES
 
 
 def test_organisations_are_listed_by_name(database):
-    made = [admin.add_organisation(database, name, units="si", new_id=uuid7) for name in ("Wold", "Alder", "Mere")]
+    made = [admin.add_organisation(database, name, units="si", new_id=uuid7) for name in reversed(NAMES)]
     listed = admin.list_organisations(database)
-    assert [one.name for one in listed] == ["Alder", "Mere", "Wold"]
+    assert [one.name for one in listed] == NAMES == sorted(NAMES)
     assert sorted(listed, key=lambda one: one.id) == made
     assert {one.units for one in listed} == {"si"}
 
 
-def test_a_name_is_used_once_and_a_refusal_leaves_nothing(database, path):
+def test_a_name_is_used_once_and_a_refusal_leaves_nothing(database, place):
     first = admin.add_organisation(database, "Wold", units="us", new_id=uuid7)
-    before = dump(path)
+    before = place.dump()
     with pytest.raises(Conflict, match="is called Wold") as refused:
         admin.add_organisation(database, "Wold", units="si", new_id=uuid7)
     assert refused.value.existing == str(first.id)
-    assert dump(path) == before
+    assert place.dump() == before
 
 
 def test_an_organisation_that_is_not_there_is_named(database):
@@ -50,13 +48,12 @@ def test_keys_are_listed_in_the_order_they_were_made_without_secrets(database):
     assert not any(new.secret in repr(listed) for new in made)
 
 
-def test_every_act_leaves_an_audit_row_of_nobodys_key(database, path):
+def test_every_act_leaves_an_audit_row_of_nobodys_key(database, place):
     organisation = admin.add_organisation(database, "Wold", units="us", new_id=uuid7)
     made = admin.create_key(database, "Wold", "office", role=Role.OWNER)
     admin.revoke_key(database, "Wold", made.key.id)
-    with closing(sqlite3.connect(path)) as connection:
-        rows = connection.execute("SELECT position, key, operation, subjects FROM audit ORDER BY position").fetchall()
-    assert [(position, UUID(key), operation) for position, key, operation, _ in rows] == [
+    rows = place.rows("SELECT position, key, operation, subjects FROM audit ORDER BY position")
+    assert [(position, UUID(str(key)), operation) for position, key, operation, _ in rows] == [
         (1, LOCAL_KEY, "organisation add"),
         (2, LOCAL_KEY, "key create"),
         (3, LOCAL_KEY, "key revoke"),

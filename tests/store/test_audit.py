@@ -1,7 +1,5 @@
 """A row of the audit chain that is removed, altered or moved is named."""
 
-import sqlite3
-from contextlib import closing
 from datetime import UTC, datetime
 from uuid import UUID
 
@@ -9,57 +7,51 @@ import pytest
 import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
+from sqlalchemy import update
 
 from catchpan.contract.materials import MaterialRequest
 from catchpan.digest import digest
-from catchpan_service.store import audit, materials
+from catchpan_service.store import audit, materials, tables
 from catchpan_service.store.audit import Break, Entry
 from catchpan_service.store.feed import GENESIS
-from tests.store.office import do, found, open_database
+from tests.store.office import do, found
 
 KEPT = 12
 
 
 @pytest.fixture
-def chained(path, clock):
+def chained(place, clock):
     """A closed database whose one company has a chain of 12 rows, and that company."""
-    with open_database(path, clock) as database:
+    with place.open(clock) as database:
         office = found(database, "Larkmead Grounds")
         for n in range(KEPT - 2):
             do(database, office, materials.add, MaterialRequest(name=f"Lot {n}"))
     return office.organisation
 
 
-def tamper(path, *statements):
-    with closing(sqlite3.connect(path)) as connection:
-        for statement in statements:
-            connection.execute(statement)
-        connection.commit()
-
-
-def verify(path, clock, organisation):
-    with open_database(path, clock) as database:
+def verify(place, clock, organisation):
+    with place.open(clock) as database:
         return database.read_now(audit.verify, organisation)
 
 
-def test_a_chain_that_nobody_touched_holds(path, clock, chained):
-    assert verify(path, clock, chained) == []
+def test_a_chain_that_nobody_touched_holds(place, clock, chained):
+    assert verify(place, clock, chained) == []
 
 
 @pytest.mark.parametrize("position", [1, 5, KEPT - 1])
-def test_a_removed_row_is_named(path, clock, chained, position):
-    tamper(path, f"DELETE FROM audit WHERE position = {position}")
-    assert verify(path, clock, chained)[0] == Break(position, f"rows are missing before {position + 1}")
+def test_a_removed_row_is_named(place, clock, chained, position):
+    place.change(f"DELETE FROM audit WHERE position = {position}")
+    assert verify(place, clock, chained)[0] == Break(position, f"rows are missing before {position + 1}")
 
 
-def test_a_tail_that_was_cut_off_is_named(path, clock, chained):
-    tamper(path, "DELETE FROM audit WHERE position > 9")
-    assert verify(path, clock, chained) == [Break(10, f"rows are missing up to the end at {KEPT}")]
+def test_a_tail_that_was_cut_off_is_named(place, clock, chained):
+    place.change("DELETE FROM audit WHERE position > 9")
+    assert verify(place, clock, chained) == [Break(10, f"rows are missing up to the end at {KEPT}")]
 
 
-def test_a_chain_that_was_removed_whole_is_named(path, clock, chained):
-    tamper(path, "DELETE FROM audit")
-    assert verify(path, clock, chained) == [Break(1, f"rows are missing up to the end at {KEPT}")]
+def test_a_chain_that_was_removed_whole_is_named(place, clock, chained):
+    place.change("DELETE FROM audit")
+    assert verify(place, clock, chained) == [Break(1, f"rows are missing up to the end at {KEPT}")]
 
 
 @pytest.mark.parametrize(
@@ -73,50 +65,46 @@ def test_a_chain_that_was_removed_whole_is_named(path, clock, chained):
         ("hash", f"'{GENESIS}'"),
     ],
 )
-def test_an_altered_row_is_named_whatever_was_altered(path, clock, chained, column, value):
-    tamper(path, f'UPDATE audit SET "{column}" = {value} WHERE position = 5')
-    assert verify(path, clock, chained)[0] == Break(5, "the row was altered")
+def test_an_altered_row_is_named_whatever_was_altered(place, clock, chained, column, value):
+    place.change(f'UPDATE audit SET "{column}" = {value} WHERE position = 5')
+    assert verify(place, clock, chained)[0] == Break(5, "the row was altered")
 
 
-def test_rows_that_changed_places_are_named(path, clock, chained):
-    tamper(
-        path,
+def test_rows_that_changed_places_are_named(place, clock, chained):
+    place.change(
         "UPDATE audit SET position = 99 WHERE position = 4",
         "UPDATE audit SET position = 4 WHERE position = 7",
         "UPDATE audit SET position = 7 WHERE position = 99",
     )
-    assert {4, 7} <= {found.position for found in verify(path, clock, chained)}
+    assert {4, 7} <= {found.position for found in verify(place, clock, chained)}
 
 
-def test_a_row_that_was_rewritten_with_a_fitting_hash_breaks_the_next_one(path, clock, chained):
-    with open_database(path, clock) as database:
-        entry, _ = database.read_now(lambda connection: list(audit._entries(connection, chained))[4])
+def test_a_row_that_was_rewritten_with_a_fitting_hash_breaks_the_next_one(place, clock, chained):
+    with place.open(clock) as database:
+        entry, _ = database.read_now(lambda *of: list(audit._entries(*of))[4], chained)
     forged = Entry(**vars(entry) | {"operation": "nothing happened"})
-    tamper(path, f"UPDATE audit SET operation = 'nothing happened', hash = '{forged.hash()}' WHERE position = 5")
-    assert verify(path, clock, chained) == [Break(6, "the row does not follow the one before it")]
+    place.change(f"UPDATE audit SET operation = 'nothing happened', hash = '{forged.hash()}' WHERE position = 5")
+    assert verify(place, clock, chained) == [Break(6, "the row does not follow the one before it")]
 
 
-def test_a_forged_last_row_does_not_fit_the_counter(path, clock, chained):
-    with open_database(path, clock) as database:
-        entry, _ = database.read_now(lambda connection: list(audit._entries(connection, chained))[-1])
+def test_a_forged_last_row_does_not_fit_the_counter(place, clock, chained):
+    with place.open(clock) as database:
+        entry, _ = database.read_now(lambda *of: list(audit._entries(*of))[-1], chained)
     forged = Entry(**vars(entry) | {"operation": "nothing happened"})
-    tamper(path, f"UPDATE audit SET operation = 'nothing happened', hash = '{forged.hash()}' WHERE position = {KEPT}")
-    assert verify(path, clock, chained) == [Break(KEPT, "the chain does not end where the counter says")]
+    place.change(f"UPDATE audit SET operation = 'nothing happened', hash = '{forged.hash()}' WHERE position = {KEPT}")
+    assert verify(place, clock, chained) == [Break(KEPT, "the chain does not end where the counter says")]
 
 
-def test_the_chain_of_another_organisation_is_not_looked_at(database, path, office, other):
-    tamper(path, f"UPDATE audit SET operation = 'x' WHERE organisation = '{other.organisation.hex}'")
+def test_the_chain_of_another_organisation_is_not_looked_at(database, place, office, other):
+    place.change(update(tables.audit).where(tables.audit.c.organisation == other.organisation).values(operation="x"))
     assert database.read_now(audit.verify, office.organisation) == []
     assert len(database.read_now(audit.verify, other.organisation)) == 2
 
 
-def test_a_row_says_who_did_what_to_which_content(database, path, office):
+def test_a_row_says_who_did_what_to_which_content(database, place, office):
     stored = do(database, office, materials.add, MaterialRequest(name="Granules"))
-    with closing(sqlite3.connect(path)) as connection:
-        (key, operation, subjects), *_ = connection.execute(
-            "SELECT key, operation, subjects FROM audit ORDER BY position DESC"
-        ).fetchall()
-    assert (UUID(key), operation) == (office.key, "test")
+    (key, operation, subjects), *_ = place.rows("SELECT key, operation, subjects FROM audit ORDER BY position DESC")
+    assert (UUID(str(key)), operation) == (office.key, "test")
     assert subjects == f'[["material","{stored.id}","added","{digest(b"""{"name":"Granules"}""")}"]]'
 
 

@@ -1,69 +1,65 @@
 """One home for the bookkeeping of every write: idempotency, position, changes, audit chain; and dry runs."""
 
 import asyncio
-import sqlite3
 import threading
-from contextlib import closing
 from datetime import UTC, datetime, timedelta, timezone
 from uuid import UUID
 
 import msgspec
 import pytest
+from sqlalchemy.exc import DBAPIError
 
 from catchpan.contract.materials import MaterialRequest
 from catchpan_service.store import idempotency, materials, revisions, tables
 from catchpan_service.store.database import Order, Reply
 from catchpan_service.store.errors import Busy, Closed, Conflict, KeyReused, NotFound
 from catchpan_service.store.writes import Written
-from tests.store.office import do, draft, dump, found, open_database, profile, reply
+from tests.store.office import do, draft, found, profile, reply
 
 GRANULES = MaterialRequest(name="Granules 16-4-8")
-
-
-def rows(path, statement, *values):
-    with closing(sqlite3.connect(path)) as connection:
-        return connection.execute(statement, values).fetchall()
 
 
 def write(database, order, function, *args):
     return asyncio.run(database.write(function, order, *args, reply=reply))
 
 
-def test_a_write_takes_one_position_and_lists_its_changes(database, path, office):
-    before = rows(path, "SELECT position FROM counters")[0][0]
+def test_a_write_takes_one_position_and_lists_its_changes(database, place, office):
+    before = place.rows("SELECT position FROM counters")[0][0]
     subject = profile(database, office)
     do(database, office, revisions.add, subject, draft())
-    listed = rows(path, "SELECT position - ?, n, kind, event FROM changes WHERE position > ?", before, before)
-    assert listed == [
+    listed = place.rows(
+        "SELECT position, n, kind, event FROM changes WHERE position > :p ORDER BY position, n", p=before
+    )
+    assert [(position - before, *said) for position, *said in listed] == [
         (1, 0, "material", "added"),
         (2, 0, "machine_kind", "added"),
         (3, 0, "profile", "added"),
         (4, 0, "revision", "added"),
         (4, 1, "profile", "changed"),
     ]
-    assert rows(path, "SELECT position FROM counters")[0][0] == before + 4
+    assert place.rows("SELECT position FROM counters")[0][0] == before + 4
 
 
-def test_each_organisation_counts_for_itself(database, path, office, other):
+def test_each_organisation_counts_for_itself(database, place, office, other):
     for _ in range(3):
         profile(database, office)
-    positions = dict(rows(path, "SELECT name, position FROM counters JOIN organisations USING (organisation)"))
+    positions = dict(place.rows("SELECT name, position FROM counters JOIN organisations USING (organisation)"))
     assert positions == {"Larkmead Grounds": 2 + 9, "Hollin Turf": 2}
 
 
-def test_a_write_that_changes_nothing_leaves_no_trace(database, path, office):
+def test_a_write_that_changes_nothing_leaves_no_trace(database, place, office):
     stored = do(database, office, materials.add, GRANULES)
-    before = dump(path)
+    before = place.dump()
     do(database, office, materials.replace, UUID(stored.id), GRANULES, {1})
-    assert dump(path) == before
+    assert place.dump() == before
 
 
-def test_the_same_request_with_the_same_key_gets_the_same_reply_and_has_one_effect(database, path, office):
+def test_the_same_request_with_the_same_key_gets_the_same_reply_and_has_one_effect(database, place, office):
     order = Order(office, "POST /v1/materials", "key-1", "sha256:aa")
     first = write(database, order, materials.add, GRANULES)
-    before = dump(path)
+    before = place.dump()
     assert write(database, order, materials.add, GRANULES) == first
-    assert dump(path) == before
+    assert place.dump() == before
 
 
 def test_etag_and_location_are_remembered_with_the_reply(database, office):
@@ -81,12 +77,12 @@ def test_etag_and_location_are_remembered_with_the_reply(database, office):
 @pytest.mark.parametrize(
     ("operation", "digest"), [("POST /v1/materials", "sha256:bb"), ("POST /v1/other", "sha256:aa")]
 )
-def test_a_key_that_went_with_another_request_is_refused(database, path, office, operation, digest):
+def test_a_key_that_went_with_another_request_is_refused(database, place, office, operation, digest):
     write(database, Order(office, "POST /v1/materials", "key-1", "sha256:aa"), materials.add, GRANULES)
-    before = dump(path)
+    before = place.dump()
     with pytest.raises(KeyReused, match="used for another request"):
         write(database, Order(office, operation, "key-1", digest), materials.add, MaterialRequest(name="Other"))
-    assert dump(path) == before
+    assert place.dump() == before
 
 
 def test_two_organisations_may_choose_the_same_key(database, office, other):
@@ -96,34 +92,34 @@ def test_two_organisations_may_choose_the_same_key(database, office, other):
     assert write(database, theirs, materials.add, GRANULES) != first
 
 
-def test_a_refusal_is_not_remembered(database, path, office):
+def test_a_refusal_is_not_remembered(database, place, office):
     do(database, office, materials.add, GRANULES)
-    before = dump(path)
+    before = place.dump()
     order = Order(office, "POST /v1/materials", "key-1", "sha256:aa")
     with pytest.raises(Conflict):
         write(database, order, materials.add, GRANULES)
-    assert dump(path) == before
+    assert place.dump() == before
     assert write(database, order, materials.add, MaterialRequest(name="Free")).status == 201
 
 
-def test_answers_are_forgotten_after_their_time(database, path, office, clock):
+def test_answers_are_forgotten_after_their_time(database, place, office, clock):
     write(database, Order(office, "POST", "old", "sha256:aa"), materials.add, GRANULES)
     clock.wait(days=idempotency.KEPT.days, seconds=1)
     write(database, Order(office, "POST", "new", "sha256:aa"), materials.add, MaterialRequest(name="New"))
     for n in range(100):
         do(database, office, materials.add, MaterialRequest(name=f"More {n}"))
-    assert rows(path, "SELECT key FROM idempotency") == [("new",)]
+    assert place.rows("SELECT key FROM idempotency") == [("new",)]
 
 
-def test_a_dry_run_answers_like_the_real_one_and_changes_nothing(database, path, office):
+def test_a_dry_run_answers_like_the_real_one_and_changes_nothing(database, place, office):
     subject = profile(database, office)
     do(database, office, revisions.add, subject, draft())
-    before = dump(path)
+    before = place.dump()
     dry = Order(office, "POST", "key-1", "sha256:aa", dry_run=True)
     wet = Order(office, "POST", "key-1", "sha256:aa")
     args = (revisions.release, subject, 1, {1}, "checked on three machines")
     told = write(database, dry, *args)
-    assert dump(path) == before
+    assert place.dump() == before
     real = write(database, wet, *args)
     assert (told.status, without_times(told)) == (real.status, without_times(real))
 
@@ -140,12 +136,12 @@ def without_times(told):
     return {name: value for name, value in said.items() if name not in {"changed", "released", "check_due"}}
 
 
-def test_a_dry_run_is_refused_like_the_real_one(database, path, office):
+def test_a_dry_run_is_refused_like_the_real_one(database, place, office):
     do(database, office, materials.add, GRANULES)
-    before = dump(path)
+    before = place.dump()
     with pytest.raises(Conflict, match="is called Granules 16-4-8"):
         write(database, Order(office, "POST", dry_run=True), materials.add, GRANULES)
-    assert dump(path) == before
+    assert place.dump() == before
 
 
 def test_a_dry_run_beside_real_writes_of_one_group_undoes_only_itself(database, office):
@@ -210,8 +206,8 @@ def test_a_caller_who_leaves_does_not_take_the_write_back(database, office):
     assert names == {GRANULES.name, "Behind", "Last"}
 
 
-def test_one_write_too_many_is_refused_and_told_when_to_come_back(tmp_path):
-    with open_database(tmp_path / "small.sqlite", room=2) as database:
+def test_one_write_too_many_is_refused_and_told_when_to_come_back(place):
+    with place.open(room=2, connections=1) as database:
         office = found(database, "Larkmead Grounds")
         begun, go_on = threading.Event(), threading.Event()
 
@@ -238,23 +234,23 @@ def test_one_write_too_many_is_refused_and_told_when_to_come_back(tmp_path):
 
 
 def test_reads_cannot_write(database, office):
-    with pytest.raises(Exception, match="readonly database"):
-        database.read_now(lambda connection: connection.execute(tables.materials.delete()))
+    with pytest.raises(DBAPIError, match=r"readonly database|read-only transaction"):
+        database.read_now(lambda connection, _: connection.execute(tables.materials.delete()), office.organisation)
 
 
 def test_a_read_sees_one_snapshot(database, office):
-    def twice(connection):
-        before = materials.page(connection, office.organisation)
+    def twice(connection, organisation):
+        before = materials.page(connection, organisation)
         do(database, office, materials.add, GRANULES)
-        return before, materials.page(connection, office.organisation)
+        return before, materials.page(connection, organisation)
 
-    before, after = database.read_now(twice)
+    before, after = database.read_now(twice, office.organisation)
     assert before == after
     assert len(database.read_now(materials.page, office.organisation).items) == 1
 
 
-def test_closing_finishes_the_writes_that_wait(path, clock):
-    database = open_database(path, clock)
+def test_closing_finishes_the_writes_that_wait(place, clock):
+    database = place.open(clock)
     office = found(database, "Larkmead Grounds")
     order = Order(office, "POST")
 
@@ -265,7 +261,7 @@ def test_closing_finishes_the_writes_that_wait(path, clock):
         ]
         await asyncio.sleep(0)
         await asyncio.to_thread(database.close)
-        stored = rows(path, "SELECT count(*) FROM materials")
+        stored = place.rows("SELECT count(*) FROM materials")
         return stored, await asyncio.gather(*waiting)
 
     stored, told = asyncio.run(fill_and_close())
@@ -273,8 +269,8 @@ def test_closing_finishes_the_writes_that_wait(path, clock):
     assert {answer.status for answer in told} == {201}
 
 
-def test_a_closed_database_says_so(path, clock):
-    database = open_database(path, clock)
+def test_a_closed_database_says_so(place, clock):
+    database = place.open(clock)
     office = found(database, "Larkmead Grounds")
     database.close()
     database.close()
@@ -284,9 +280,9 @@ def test_a_closed_database_says_so(path, clock):
         database.read_now(materials.page, office.organisation)
 
 
-def test_instants_are_utc_in_whole_milliseconds(path):
+def test_instants_are_utc_in_whole_milliseconds(place):
     east = timezone(timedelta(hours=5, minutes=30))
-    with open_database(path, lambda: datetime(2026, 3, 2, 12, 30, 0, 123_999, tzinfo=east)) as database:
+    with place.open(lambda: datetime(2026, 3, 2, 12, 30, 0, 123_999, tzinfo=east)) as database:
         office = found(database, "Larkmead Grounds")
         stored = do(database, office, materials.add, GRANULES)
         read = database.read_now(materials.get, office.organisation, UUID(stored.id))

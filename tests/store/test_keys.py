@@ -11,7 +11,7 @@ from catchpan.contract.organisations import Role
 from catchpan_service import admin
 from catchpan_service.store import branches, keys
 from catchpan_service.store.errors import Conflict, NotFound
-from tests.store.office import do, dump, found
+from tests.store.office import by_secret, do, found
 
 NAME = "Larkmead Grounds"
 NOW = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
@@ -23,7 +23,7 @@ def company(database):
 
 
 def find(database, secret, now=NOW):
-    return database.read_now(keys.find, keys.hash_of(secret), now)
+    return by_secret(database, secret, now)
 
 
 def test_a_secret_is_its_prefix_and_43_letters_of_256_random_bits(database, company):
@@ -80,9 +80,9 @@ def test_anything_else_is_not_a_key(database, company, presented):
     assert find(database, presented) is None
 
 
-def test_the_file_holds_no_usable_key(database, path, company):
+def test_the_file_holds_no_usable_key(database, place, company):
     secret = admin.create_key(database, NAME, "office", role=Role.OWNER).secret
-    kept = dump(path)
+    kept = place.dump()
     assert secret not in kept
     assert secret.removeprefix(keys.PREFIX) not in kept
     assert find(database, keys.hash_of(secret)) is None
@@ -100,12 +100,12 @@ def test_a_revoked_key_is_refused_and_the_other_one_lives_on(database, company):
     assert find(database, new.secret) is not None
 
 
-def test_revoking_twice_changes_nothing(database, path, company):
+def test_revoking_twice_changes_nothing(database, place, company):
     made = admin.create_key(database, NAME, "office", role=Role.OWNER)
     first = admin.revoke_key(database, NAME, made.key.id)
-    before = dump(path)
+    before = place.dump()
     assert admin.revoke_key(database, NAME, made.key.id) == first
-    assert dump(path) == before
+    assert place.dump() == before
 
 
 def test_a_key_ends_at_the_instant_it_expires(database, company):
@@ -124,16 +124,16 @@ def test_a_role_that_there_is_not_is_refused(database, company):
         admin.create_key(database, NAME, "boss", role="boss")
 
 
-def test_use_is_noted_at_most_hourly_and_leaves_no_other_trace(database, path, clock, company):
+def test_use_is_noted_at_most_hourly_and_leaves_no_other_trace(database, place, clock, company):
     def last_used():
         return next(key.last_used for key in admin.list_keys(database, NAME) if key.id == company.key)
 
     clock.now = NOW
-    before = dump(path)
+    before = place.dump()
     assert keys.use_is_due(company, NOW)
     do(database, company, keys.note_use)
     first = last_used()
-    assert len(set(dump(path).splitlines()) - set(before.splitlines())) == 1
+    assert len(set(place.dump().splitlines()) - set(before.splitlines())) == 1
     clock.wait(minutes=59)
     do(database, company, keys.note_use)
     assert last_used() == first

@@ -27,6 +27,11 @@ sys.stdin.read()
 
 
 @pytest.fixture
+def place(file):
+    return file
+
+
+@pytest.fixture
 def holder(path):
     command = [sys.executable, "-c", HOLD, str(path)]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=TOP) as process:
@@ -93,7 +98,7 @@ def test_each_connection_is_set_for_safety(database, office):
     def settings(connection, *_):
         return [connection.exec_driver_sql(f"PRAGMA {name}").scalar_one() for name in ("foreign_keys", "synchronous")]
 
-    assert database.read_now(settings) == [1, 2]
+    assert database.read_now(settings, office.organisation) == [1, 2]
     assert do(database, office, lambda *given: Written(settings(*given), ())) == [1, 2]
 
 

@@ -3,25 +3,19 @@
 import sqlite3
 from contextlib import closing
 
+import msgspec
 import pytest
+import rfc8785
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import create_engine, inspect, text
-from sqlalchemy.exc import OperationalError
+from sqlalchemy import inspect
+from sqlalchemy.exc import OperationalError, ProgrammingError
 
 from catchpan_service.store import migrations, revisions
 from catchpan_service.store.errors import SchemaMismatch
 from catchpan_service.store.tables import metadata
-from tests.store.office import do, draft, dump, found, open_database, profile
-
-
-def plain(path):
-    return create_engine(f"sqlite:///{path}")
-
-
-def migrated(path):
-    migrations.upgrade(path)
-    return plain(path)
+from tests.store.office import do, draft, found, open_database, profile
+from tests.store.places import file_place
 
 
 def schema(engine):
@@ -37,63 +31,68 @@ def schema(engine):
                 for key in found.get_foreign_keys(table)
             ),
             "indexes": sorted(
-                (
-                    index["name"],
-                    index["column_names"],
-                    index["unique"],
-                    str(index["dialect_options"].get("sqlite_where")),
-                )
+                (index["name"], index["column_names"], index["unique"], options(index))
                 for index in found.get_indexes(table)
+            ),
+            "columns": sorted(
+                (column["name"], repr(column["type"]), column["nullable"]) for column in found.get_columns(table)
             ),
         }
         for table in sorted(metadata.tables)
     }
 
 
-def test_an_upgrade_from_empty_equals_the_models(path):
-    engine = migrated(path)
-    with engine.connect() as connection:
+def options(index):
+    return [(name, str(said)) for name, said in sorted(index.get("dialect_options", {}).items())]
+
+
+@pytest.fixture
+def another(blank, tmp_path, request):
+    """A second empty database of the same kind."""
+    if blank.outside.dialect.name == "sqlite":
+        return file_place(tmp_path / "another.sqlite")
+    return request.getfixturevalue("second_server_place")
+
+
+@pytest.fixture
+def migrated(blank):
+    migrations.upgrade(blank.place)
+    return blank
+
+
+def test_an_upgrade_from_empty_equals_the_models(migrated):
+    with migrated.outside.connect() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True, "compare_server_default": True})
         assert compare_metadata(context, metadata) == []
 
 
-def test_constraints_and_their_names_equal_the_models(path, tmp_path):
-    models = plain(tmp_path / "models.sqlite")
-    metadata.create_all(models)
-    assert schema(migrated(path)) == schema(models)
+def test_constraints_and_their_names_equal_the_models(migrated, another):
+    metadata.create_all(another.outside)
+    assert schema(migrated.outside) == schema(another.outside)
 
 
-def test_every_check_and_unique_rule_has_a_name(path):
-    for table, rules in schema(migrated(path)).items():
+def test_every_check_and_unique_rule_has_a_name(migrated):
+    for table, rules in schema(migrated.outside).items():
         names = [name for name, *_ in rules["checks"] + rules["unique"] + rules["foreign"]]
         assert all(name and table in name for name in names)
 
 
-def counts(path):
-    with closing(sqlite3.connect(path)) as connection:
-        return {
-            table: connection.execute(f'SELECT count(*) FROM "{table}"').fetchone()[0]
-            for (table,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()
-            if table in metadata.tables
-        }
+def counts(place):
+    there = inspect(place.outside).get_table_names()
+    return {table: place.rows(f'SELECT count(*) FROM "{table}"')[0][0] for table in there if table in metadata.tables}
 
 
-def fill(path):
+def fill(place, **altered):
     """Rows in every table that a revision of the schema has, by what its columns allow."""
-    with closing(sqlite3.connect(path)) as connection:
-        connection.execute("PRAGMA foreign_keys=OFF")
-        tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-        for table in tables - {"alembic_version"} - set(FILLED_BY_HAND):
-            raise AssertionError(f"say how {table} is filled")
-        for table, row in FILLED_BY_HAND.items():
-            if table not in tables:
-                continue
-            marks = ", ".join("?" for _ in row)
-            connection.execute(
-                f'INSERT INTO "{table}" ({", ".join(map(quoted, row))}) VALUES ({marks})', [*row.values()]
-            )
-        connection.commit()
-        assert connection.execute("PRAGMA foreign_key_check").fetchall() == []
+    tables = set(inspect(place.outside).get_table_names())
+    assert not tables - {"alembic_version", *FILLED_BY_HAND}, "say how these are filled"
+    mark = "?" if place.outside.dialect.name == "sqlite" else "%s"
+    with place.outside.begin() as connection:
+        for table in [one for one in FILLED_BY_HAND if one in tables]:
+            row = FILLED_BY_HAND[table] | altered.get(table, {})
+            marks = ", ".join(mark for _ in row)
+            statement = f'INSERT INTO "{table}" ({", ".join(map(quoted, row))}) VALUES ({marks})'
+            connection.exec_driver_sql(statement, tuple(row.values()))
 
 
 def quoted(name):
@@ -135,70 +134,88 @@ FILLED_BY_HAND = {
 
 
 @pytest.mark.parametrize("revision", migrations.revisions())
-def test_an_upgrade_of_a_filled_database_keeps_every_row(path, revision):
-    migrations.upgrade(path, revision)
-    fill(path)
-    before = counts(path)
-    migrations.upgrade(path)
-    after = counts(path)
+def test_an_upgrade_of_a_filled_database_keeps_every_row(blank, revision):
+    migrations.upgrade(blank.place, revision)
+    fill(blank)
+    before = counts(blank)
+    migrations.upgrade(blank.place)
+    after = counts(blank)
     assert {table: after[table] for table in before} == before
     assert set(before.values()) == {1}
 
 
-def test_a_filled_database_still_reads_the_same_after_another_upgrade(path, clock):
-    with open_database(path, clock) as database:
+def test_what_was_released_before_there_were_holdings_is_held_after_the_upgrade(blank):
+    migrations.upgrade(blank.place, "0001")
+    fill(blank, revisions={"state": "released", "released": AT, "reason": "checked", "check_due": AT})
+    migrations.upgrade(blank.place)
+    ((kind, number, digest, entry, begins, ends),) = blank.rows(
+        "SELECT target_kind, number, digest, entry, from_position, to_position FROM holdings"
+    )
+    assert (kind, number, digest, begins, ends) == ("organisation", 1, "sha256:0", 1, None)
+    told = msgspec.json.decode(bytes(entry))
+    assert (told["state"], told["number"], told["name"], told["check_due"]) == (
+        "released",
+        1,
+        "One",
+        "2026-03-02T07:00:00Z",
+    )
+    assert bytes(entry) == rfc8785.dumps(told)
+    assert len(blank.rows("SELECT key FROM signers")) == 1
+
+
+def test_a_filled_database_still_reads_the_same_after_another_upgrade(blank, clock):
+    with blank.open(clock) as database:
         office = found(database, "Larkmead Grounds")
         subject = profile(database, office)
         stored = do(database, office, revisions.add, subject, draft())
-    migrations.upgrade(path)
-    with open_database(path, clock, migrate=False) as database:
+    migrations.upgrade(blank.place)
+    with blank.open(clock, migrate=False) as database:
         assert database.read_now(revisions.get, office.organisation, subject, 1) == stored
 
 
-def test_a_database_of_a_newer_version_is_refused_and_left_alone(path):
-    migrations.upgrade(path)
-    with plain(path).begin() as connection:
-        connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
+def test_a_database_of_a_newer_version_is_refused_and_left_alone(migrated):
+    migrated.change("UPDATE alembic_version SET version_num = '9999'")
     for migrate in (True, False):
         with pytest.raises(SchemaMismatch, match="A newer version made this database"):
-            open_database(path, migrate=migrate)
-    with plain(path).connect() as connection:
-        assert connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one() == "9999"
+            migrated.open(migrate=migrate)
+    assert migrated.rows("SELECT version_num FROM alembic_version") == [("9999",)]
 
 
-def test_without_leave_to_migrate_an_empty_or_missing_file_is_refused(path):
+def test_without_leave_to_migrate_an_empty_database_is_refused(blank, path):
+    path.touch()
+    with pytest.raises(SchemaMismatch, match="schema of an older version"):
+        blank.open(migrate=False)
+    assert inspect(blank.outside).get_table_names() == []
+
+
+def test_without_leave_to_migrate_a_missing_file_is_refused(path):
     with pytest.raises(SchemaMismatch, match="There is no database"):
         open_database(path, migrate=False)
     assert not path.exists()
-    path.touch()
-    with pytest.raises(SchemaMismatch, match="schema of an older version"):
-        open_database(path, migrate=False)
 
 
-def test_an_upgrade_that_fails_leaves_the_file_as_it_was(path):
-    with closing(sqlite3.connect(path)) as connection:
-        connection.execute("CREATE TABLE revisions (note TEXT)")
-        connection.execute("INSERT INTO revisions VALUES ('kept')")
-        connection.commit()
-    before = dump(path)
-    with pytest.raises(OperationalError, match="already exists"):
-        migrations.upgrade(path)
-    assert dump(path) == before
+def test_an_upgrade_that_fails_leaves_the_database_as_it_was(blank):
+    blank.change("CREATE TABLE revisions (note TEXT)", "INSERT INTO revisions VALUES ('kept')")
+    with pytest.raises((OperationalError, ProgrammingError), match="already exists"):
+        migrations.upgrade(blank.place)
+    assert inspect(blank.outside).get_table_names() == ["revisions"]
+    assert blank.rows("SELECT note FROM revisions") == [("kept",)]
 
 
 def test_a_row_that_refers_to_nothing_fails_the_upgrade_and_undoes_it(path):
-    with closing(sqlite3.connect(path)) as connection:
-        connection.execute("CREATE TABLE sheds (id INTEGER PRIMARY KEY, town INTEGER REFERENCES towns (id))")
-        connection.execute("CREATE TABLE towns (id INTEGER PRIMARY KEY)")
-        connection.execute("INSERT INTO sheds VALUES (1, 7)")
-        connection.commit()
-    before = dump(path)
+    place = file_place(path)
+    place.change(
+        "CREATE TABLE sheds (id INTEGER PRIMARY KEY, town INTEGER REFERENCES towns (id))",
+        "CREATE TABLE towns (id INTEGER PRIMARY KEY)",
+        "INSERT INTO sheds VALUES (1, 7)",
+    )
     with pytest.raises(SchemaMismatch, match="1 rows refer to nothing, in sheds"):
         migrations.upgrade(path)
-    assert dump(path) == before
+    assert inspect(place.outside).get_table_names() == ["sheds", "towns"]
+    assert place.rows("SELECT id, town FROM sheds") == [(1, 7)]
 
 
-def test_a_database_that_is_up_to_date_is_left_alone(path):
+def test_a_file_that_is_up_to_date_is_left_alone(path):
     migrations.upgrade(path)
     before = path.read_bytes()
     migrations.upgrade(path)

@@ -47,14 +47,10 @@ def test_a_summary_is_the_revision_without_its_content(database, office, subject
     assert database.read_now(revisions.page, office.organisation, subject).items == [told]
 
 
-def test_equal_content_is_stored_once(database, path, office, subject):
-    import sqlite3
-    from contextlib import closing
-
+def test_equal_content_is_stored_once(database, place, office, subject):
     for _ in range(3):
         do(database, office, revisions.add, subject, draft("same"))
-    with closing(sqlite3.connect(path)) as connection:
-        assert connection.execute("SELECT count(*) FROM contents").fetchone() == (1,)
+    assert place.rows("SELECT count(*) FROM contents") == [(1,)]
 
 
 def test_content_is_found_by_its_digest(database, office, subject):
@@ -100,7 +96,7 @@ def test_a_release_says_who_when_why_and_when_to_check(database, office, subject
     assert database.read_now(profiles.get, office.organisation, subject).released == 1
 
 
-def test_a_release_withdraws_the_one_in_use_in_the_same_write(database, path, office, subject):
+def test_a_release_withdraws_the_one_in_use_in_the_same_write(database, place, office, subject):
     for _ in range(2):
         do(database, office, revisions.add, subject, draft())
     do(database, office, revisions.release, subject, 1, None, "first")

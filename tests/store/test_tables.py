@@ -53,13 +53,13 @@ def released(database, office):
 @pytest.mark.parametrize(
     ("values", "rule"),
     [
-        ({"state": "released", "reason": "x", "released": "created"}, "revisions.profile"),
+        ({"state": "released", "reason": "x", "released": "created"}, r"revisions.profile|ix_revisions_released"),
         ({"state": "finished"}, "ck_revisions_state"),
         ({"state": "withdrawn"}, "ck_revisions_withdrawn"),
         ({"version": 0}, "ck_revisions_version"),
         ({"parent": 2}, "ck_revisions_number"),
         ({"parent": 3}, "ck_revisions_number"),
-        ({"digest": "sha256:none"}, "FOREIGN KEY"),
+        ({"digest": "sha256:none"}, "FOREIGN KEY|fk_revisions_contents"),
     ],
 )
 def test_the_database_itself_refuses_what_no_rule_would_write(database, office, released, values, rule):

@@ -28,14 +28,14 @@ from catchpan_service.store import (
 )
 from catchpan_service.store.errors import NotFound
 from catchpan_service.store.writes import Stamp
-from tests.store.office import branch, do, draft, dump, machine_kind, material, profile
+from tests.store.office import branch, do, draft, machine_kind, material, profile
 
 MODULES = (
     audit, branches, contents, feed, holdings, keys, machine_kinds, machines, materials, profiles, replicas, revisions,
     signers,
 )  # fmt: skip
 # Called within the writes of other functions only, with what these have found in the organisation.
-INNER = {"audit.append", "contents.keep", "profiles.point", "feed.start", "feed.lock", "feed.advance", "signers.start"}
+INNER = {"audit.append", "contents.keep", "profiles.point", "feed.start", "feed.head", "feed.advance", "signers.start"}
 INNER |= {"signers.current"}
 INNER |= {f"holdings.{name}" for name in ("begin", "end_revision", "end_of_branches", "condemn", "move_machine")}
 GIVEN = draft("theirs")
@@ -155,12 +155,12 @@ def test_the_organisation_follows_the_connection_everywhere():
         assert [*inspect.signature(function).parameters][:2] == ["connection", "organisation"]
 
 
-def test_what_is_theirs_is_refused_and_unchanged(database, path, office, theirs):
-    before = dump(path)
+def test_what_is_theirs_is_refused_and_unchanged(database, place, office, theirs):
+    before = place.dump()
     for name, args in theirs.calls().items():
         with pytest.raises(NotFound):
             call(database, office, functions()[name], *args)
-        assert dump(path) == before, name
+        assert place.dump() == before, name
 
 
 def test_their_owner_is_not_refused(database, other, theirs):

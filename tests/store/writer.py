@@ -2,7 +2,6 @@
 
 import asyncio
 import sys
-from pathlib import Path
 
 from catchpan.contract.materials import MaterialRequest
 from catchpan_service.store import materials
@@ -23,5 +22,5 @@ async def save(database: Database, count: int) -> None:
 
 
 if __name__ == "__main__":
-    with open_database(Path(sys.argv[1])) as opened:
+    with open_database(sys.argv[1]) as opened:
         asyncio.run(save(opened, int(sys.argv[2])))

@@ -12,7 +12,7 @@ from cyclopts import App, Parameter
 
 from catchpan.cli.connection import service_module
 from catchpan.cli.printing import put, put_json, put_table, say
-from catchpan.errors import CatchpanError, HeldError, MissingError, TableError, TakenError
+from catchpan.errors import CatchpanError, HeldError, MissingError, TableError, TakenError, UnreachableError
 from catchpan.quantities import System
 
 organisation = App(name="organisation", help="Organisations of a database.", help_format="plaintext")
@@ -23,7 +23,7 @@ RoleName = Literal["owner", "calibrator", "branch", "reader"]
 
 @organisation.command
 def add(name: str, /, *, units: System = "us", json: Json = False) -> None:
-    """Make an organisation on this machine's database.
+    """Make an organisation on the database itself.
 
     Example: catchpan organisation add "Alder Hollow Grounds" --units us
 
@@ -46,7 +46,7 @@ def add(name: str, /, *, units: System = "us", json: Json = False) -> None:
 
 @organisation.command(name="list")
 def list_(*, json: Json = False) -> None:
-    """List the organisations of this machine's database.
+    """List the organisations of the database.
 
     Example: catchpan organisation list
 
@@ -183,13 +183,15 @@ def _day(instant: datetime | None) -> str:
 
 @contextmanager
 def _database() -> Iterator[tuple[Any, Any]]:
-    """The database of this machine, and what the administrator does on it."""
+    """The database of the settings, and what the administrator does on it."""
     errors = service_module("store.errors")
     try:
         with service_module("local").open_database(os.environ) as database:
             yield database, service_module("admin")
     except errors.Held as error:
         raise HeldError(f"{error} Stop it first.") from error
+    except errors.Unreachable as error:
+        raise UnreachableError(str(error)) from error
     except errors.NotFound as error:
         raise MissingError(str(error)) from error
     except errors.Conflict as error:

@@ -84,7 +84,7 @@ def verify(connection: Connection, organisation: UUID) -> list[Break]:
     for entry, kept in _entries(connection, organisation):
         breaks += _check(last, entry, kept)
         last = Head(entry.position, kept)
-    head = feed.lock(connection, organisation)
+    head = feed.head(connection, organisation)
     if last.position < head.position:
         breaks.append(Break(last.position + 1, f"rows are missing up to the end at {head.position}"))
     elif last != head:

@@ -19,6 +19,8 @@ from sqlalchemy import Connection
 from catchpan_service.store import audit, feed, idempotency
 from catchpan_service.store.bells import Bells
 from catchpan_service.store.engines import StoreEngine, open_engine
+from catchpan_service.store.feed import Head
+from catchpan_service.store.scopes import Scope
 from catchpan_service.store.writes import Access, Change, Order, Reply, Stamp, Written
 
 __all__ = ["Access", "Change", "Database", "Order", "Reply", "Stamp", "Written"]
@@ -28,7 +30,9 @@ Ts = TypeVarTuple("Ts")
 
 WriteFunction = Callable[[Connection, UUID, Stamp, *Ts], Written[T]]
 
-ROOM: Final = 1000  # writes that may wait
+ROOM: Final = 1000  # calls that may wait
+CONNECTIONS: Final = 8  # to PostgreSQL
+LOOK_EVERY: Final = 0.5  # [s]
 FORGET_EVERY: Final = 100  # positions between two clearings of old idempotency keys
 
 
@@ -60,8 +64,22 @@ class Database:
         new_id: Callable[[], UUID],
         migrate: bool = True,
         room: int = ROOM,
+        connections: int = CONNECTIONS,
     ) -> Self:
         """Open the database at a location, made or brought up to date first where ``migrate`` says so.
+
+        Parameters
+        ----------
+        location : str or Path
+            The path of an SQLite file, or an address that begins with postgresql+psycopg://.
+        clock, new_id : callable
+            The instant now, and a new UUIDv7.
+        migrate : bool
+            Whether to make it or bring it up to date first.
+        room : int
+            Calls that may wait; one more is refused with Busy.
+        connections : int
+            Connections to PostgreSQL.
 
         Raises
         ------
@@ -69,11 +87,14 @@ class Database:
             Another process works on the file.
         SchemaMismatch
             A newer version made it; or it is not up to date, and ``migrate`` is false.
+        Unreachable, Unfenced, BadLocation
+            PostgreSQL does not answer, or would not keep the organisations apart; an address of something else.
         """
-        return cls(open_engine(location, migrate=migrate, room=room), clock=clock, new_id=new_id)
+        engine = open_engine(location, migrate=migrate, room=room, connections=connections)
+        return cls(engine, clock=clock, new_id=new_id)
 
     def close(self) -> None:
-        """Finish the writes that wait, and let go of the file."""
+        """Finish the writes that wait, and let go of the database."""
         self._bells.ring_all()
         self._engine.close()
 
@@ -83,32 +104,42 @@ class Database:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    async def read(self, function: Callable[[Connection, *Ts], T], *args: *Ts) -> T:
-        """The result of a function that reads, on one snapshot; in line, since a thread would cost more than it."""
-        return self.read_now(function, *args)
+    async def read(self, function: Callable[[Connection, UUID, *Ts], T], organisation: UUID, *args: *Ts) -> T:
+        """The result of a function that reads an organisation's rows, on one snapshot."""
+        return await self._engine.read(
+            lambda connection: function(connection, organisation, *args), Scope(organisation)
+        )
 
-    def read_now(self, function: Callable[[Connection, *Ts], T], *args: *Ts) -> T:
+    def read_now(self, function: Callable[[Connection, UUID, *Ts], T], organisation: UUID, *args: *Ts) -> T:
         """``read`` without an event loop."""
-        return self._engine.read(lambda connection: function(connection, *args))
+        return self._engine.read_now(lambda connection: function(connection, organisation, *args), Scope(organisation))
 
-    async def read_apart(self, function: Callable[[Connection, *Ts], T], *args: *Ts) -> T:
+    async def read_as(self, scope: Scope, function: Callable[[Connection, *Ts], T], *args: *Ts) -> T:
+        """``read`` of what is in another scope than one organisation."""
+        return await self._engine.read(lambda connection: function(connection, *args), scope)
+
+    def read_now_as(self, scope: Scope, function: Callable[[Connection, *Ts], T], *args: *Ts) -> T:
+        """``read_as`` without an event loop."""
+        return self._engine.read_now(lambda connection: function(connection, *args), scope)
+
+    async def read_apart(self, function: Callable[[Connection, UUID, *Ts], T], organisation: UUID, *args: *Ts) -> T:
         """``read`` on a thread of its own, for what may take longer than a look at a few rows."""
-        return await asyncio.to_thread(lambda: self.read_now(function, *args))
+        return await asyncio.to_thread(lambda: self.read_now(function, organisation, *args))
 
     async def wait_beyond(self, organisation: UUID, position: int, seconds: float) -> None:
         """Return when the feed of an organisation has gone beyond a position, or when the time [s] is over.
 
-        Neither a thread nor a connection is held meanwhile.
+        Neither a thread nor a connection is held meanwhile. Where other processes write too, it looks twice a second.
         """
-        ends = asyncio.get_running_loop().time() + seconds
-        while (left := ends - asyncio.get_running_loop().time()) > 0:
+        now = asyncio.get_running_loop().time
+        ends, look_again = now() + seconds, seconds if self._engine.hears_all else LOOK_EVERY
+        while (left := ends - now()) > 0:
             bell = self._bells.listen(organisation)
             try:
                 if (await self.read(feed.state, organisation)).position > position:
                     return
                 with suppress(TimeoutError):
-                    await asyncio.wait_for(bell.wait(), left)
-                    return
+                    await asyncio.wait_for(bell.wait(), min(left, look_again))
             finally:
                 self._bells.leave(organisation, bell)
 
@@ -121,45 +152,53 @@ class Database:
         raises is raised here, with nothing stored and nothing remembered.
         """
 
-        def run(connection: Connection) -> Reply:
-            return self._answer(connection, function, order, args, reply)
+        def run(connection: Connection, head: Head) -> Reply:
+            return self._answer(connection, head, function, order, args, reply)
 
         return await asyncio.wrap_future(self._submit(run, order))
 
-    def write_now(self, function: WriteFunction[*Ts, T], order: Order, *args: *Ts) -> T:
-        """Run a function that writes, and give its answer once it is stored; without an idempotency key."""
+    def write_now(self, function: WriteFunction[*Ts, T], order: Order, *args: *Ts, administrator: bool = False) -> T:
+        """Run a function that writes, and give its answer once it is stored; without an idempotency key.
 
-        def run(connection: Connection) -> T:
-            return self._perform(connection, function, order, args)
+        ``administrator`` lets it see the list of organisations.
+        """
 
-        return self._submit(run, order).result()
+        def run(connection: Connection, head: Head) -> T:
+            return self._perform(connection, head, function, order, args)
 
-    def _submit(self, run: Callable[[Connection], T], order: Order) -> "Future[T]":
+        return self._submit(run, order, administrator=administrator).result()
+
+    def _submit(
+        self, run: Callable[[Connection, Head], T], order: Order, *, administrator: bool = False
+    ) -> "Future[T]":
         """Hand a write to the engine, and ring once it is stored."""
-        future = self._engine.submit(run, keep=not order.dry_run)
-        future.add_done_callback(lambda _: self._bells.ring(order.access.organisation))
+        organisation = order.access.organisation
+        future = self._engine.submit(run, organisation, keep=not order.dry_run, administrator=administrator)
+        future.add_done_callback(lambda _: self._bells.ring(organisation))
         return future
 
     def _answer(
         self,
         connection: Connection,
+        head: Head,
         function: WriteFunction[*Ts, T],
         order: Order,
         args: tuple[*Ts],
         reply: Callable[[T], Reply],
     ) -> Reply:
         if order.dry_run:
-            return reply(self._perform(connection, function, order, args))
+            return reply(self._perform(connection, head, function, order, args))
         known = idempotency.recall(connection, order)
         if known is not None:
             return known
-        told = reply(self._perform(connection, function, order, args))
+        told = reply(self._perform(connection, head, function, order, args))
         idempotency.remember(connection, order, told, self._now())
         return told
 
-    def _perform(self, connection: Connection, function: WriteFunction[*Ts, T], order: Order, args: tuple[*Ts]) -> T:
+    def _perform(
+        self, connection: Connection, head: Head, function: WriteFunction[*Ts, T], order: Order, args: tuple[*Ts]
+    ) -> T:
         organisation = order.access.organisation
-        head = feed.lock(connection, organisation)
         stamp = Stamp(self._now(), self._new_id, order.access, head.position + 1)
         written = function(connection, organisation, stamp, *args)
         if written.changes:

@@ -10,7 +10,11 @@ StoreError
 ├── Busy            too many writes wait; try again
 ├── Held            another process works on this database file
 ├── Closed          the database was closed
-└── SchemaMismatch          a database made by a newer version, or not yet brought up to this one
+├── Unreachable     the database does not answer; nothing was stored
+├── Uncertain       it went away at the last moment: nobody knows whether the write was stored
+├── BadLocation     the address of a database that cannot be used here
+├── SchemaMismatch  a database made by a newer version, or not yet brought up to this one
+└── Unfenced        row-level security would not hold
 """
 
 from pathlib import Path
@@ -88,6 +92,22 @@ class Closed(StoreError):
         super().__init__("The database is closed.")
 
 
+class Unreachable(StoreError):
+    """The database does not answer; nothing was stored. ``retry_after`` [s] says when to try again."""
+
+    def __init__(self, why: str = "", retry_after: int = 5) -> None:
+        super().__init__(f"The database does not answer{why and ': '}{why}")
+        self.retry_after = retry_after
+
+
+class Uncertain(Unreachable):
+    """The database went away while it was told to store a write: it may be stored or not."""
+
+
+class BadLocation(StoreError, ValueError):
+    """The address of a database that cannot be used here."""
+
+
 class SchemaMismatch(StoreError):
     """A database whose schema this version cannot work with."""
 
@@ -99,3 +119,11 @@ class Gone(StoreError):
         super().__init__(
             "The changes after this cursor can no longer be told: take a snapshot and replace what is held."
         )
+
+
+class Unfenced(StoreError):
+    """A database on which row-level security would not keep the organisations apart."""
+
+
+class TransactionLost(Exception):
+    """A write went on as if nothing had happened after its transaction had ended: a mistake, and nothing is stored."""

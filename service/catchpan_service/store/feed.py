@@ -19,7 +19,7 @@ from catchpan_service.store.writes import EVERYBODY, Change, Stamp, Written
 GENESIS: Final = "0" * 64
 FIRST_EPOCH: Final = 1
 
-_LOCK: Final = select(counters.c.position, counters.c.chain_head).where(*owned(counters)).with_for_update()
+_HEAD: Final = select(counters.c.position, counters.c.chain_head).where(*owned(counters))
 _STATE: Final = select(counters.c.epoch, counters.c.position, counters.c.floor).where(*owned(counters))
 _RAISE: Final = update(counters).where(*owned(counters))
 _LIST: Final = insert(changes)
@@ -40,6 +40,9 @@ class Head:
 
     position: int
     chain_head: str
+
+
+EMPTY: Final = Head(0, GENESIS)
 
 
 class State(NamedTuple):
@@ -66,10 +69,10 @@ def start(connection: Connection, organisation: UUID) -> None:
     )
 
 
-def lock(connection: Connection, organisation: UUID) -> Head:
-    """The head, held until the transaction ends, so that writes of one organisation run one after another."""
-    row = connection.execute(_LOCK, of(organisation)).one_or_none()
-    return Head(row.position, row.chain_head) if row else Head(0, GENESIS)
+def head(connection: Connection, organisation: UUID) -> Head:
+    """Where the organisation stands; at the beginning, if it is only being made."""
+    row = connection.execute(_HEAD, of(organisation)).one_or_none()
+    return Head(row.position, row.chain_head) if row else EMPTY
 
 
 def advance(connection: Connection, organisation: UUID, head: Head, made: tuple[Change, ...]) -> None:

@@ -15,11 +15,15 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Generic, TypeVar
+from uuid import UUID
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event
 
-from catchpan_service.store.errors import Busy, Closed
+from catchpan_service.store import feed
+from catchpan_service.store.errors import Busy, Closed, TransactionLost
+from catchpan_service.store.feed import Head
 from catchpan_service.store.lockfile import LockFile
+from catchpan_service.store.scopes import Scope
 
 T = TypeVar("T")
 
@@ -35,15 +39,12 @@ _READER = (*_EVERY, "PRAGMA query_only=ON")
 
 @dataclass(frozen=True)
 class Job(Generic[T]):
-    """One write that waits: what to run, whether to keep its effect, and where its outcome goes."""
+    """One write that waits: what to run, whose, whether to keep its effect, and where its outcome goes."""
 
-    run: Callable[[Connection], T]
+    run: Callable[[Connection, Head], T]
+    organisation: UUID
     keep: bool
     future: "Future[T]"
-
-
-class TransactionLost(Exception):
-    """The transaction ended under its savepoints."""
 
 
 class SqliteEngine:
@@ -59,6 +60,8 @@ class SqliteEngine:
         Writes that may wait; one more is refused with Busy.
     """
 
+    hears_all = True
+
     def __init__(self, path: Path, *, lock: LockFile, room: int) -> None:
         self._lock = lock
         _warn_of_old_version()
@@ -71,14 +74,25 @@ class SqliteEngine:
         self._thread = threading.Thread(target=self._write_all, name="catchpan-writer", daemon=True)
         self._thread.start()
 
-    def read(self, run: Callable[[Connection], T]) -> T:
+    async def read(self, run: Callable[[Connection], T], scope: Scope) -> T:
+        """The result of a function that reads; in line, since a thread would cost more than it."""
+        return self.read_now(run, scope)
+
+    def read_now(self, run: Callable[[Connection], T], scope: Scope) -> T:  # noqa: ARG002  queries name their rows
         """The result of a function that reads, on one snapshot."""
         if self._closed:
             raise Closed
         with self._readers.connect() as connection:
             return run(connection)
 
-    def submit(self, run: Callable[[Connection], T], *, keep: bool) -> "Future[T]":
+    def submit(
+        self,
+        run: Callable[[Connection, Head], T],
+        organisation: UUID,
+        *,
+        keep: bool,
+        administrator: bool = False,  # noqa: ARG002  there is no fence to open
+    ) -> "Future[T]":
         """Queue a write; the future is done after its COMMIT, and cannot be cancelled."""
         future: Future[T] = Future()
         future.set_running_or_notify_cancel()
@@ -87,7 +101,7 @@ class SqliteEngine:
                 raise Closed
             if self._waiting.qsize() >= self._room:
                 raise Busy
-            self._waiting.put(Job(run, keep, future))
+            self._waiting.put(Job(run, organisation, keep, future))
         return future
 
     def close(self) -> None:
@@ -169,7 +183,7 @@ def _attempt(connection: Connection, job: Job[Any]) -> tuple[Any, BaseException 
     driver = _driver(connection)
     driver.execute("SAVEPOINT one")
     try:
-        answer = job.run(connection)
+        answer = job.run(connection, feed.head(connection, job.organisation))
     except BaseException as error:  # noqa: BLE001  told to the one who asked; the writer goes on
         refusal = error
     if not driver.in_transaction:

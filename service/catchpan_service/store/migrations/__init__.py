@@ -1,7 +1,8 @@
 """Bringing a database up to the schema of this version.
 
-Migrations run on a plain engine of their own, in one transaction, with foreign keys off: a batch change of a parent
-table with them on deletes the child rows, silently. They end with a check that fails on any broken reference.
+Migrations run on a plain engine of their own, in one transaction. On SQLite foreign keys are off: a batch change of a
+parent table with them on deletes the child rows, silently; so they end with a check that fails on any broken reference.
+On PostgreSQL one process at a time migrates, and puts up the fence around every table.
 """
 
 import sqlite3
@@ -15,34 +16,37 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import URL, Connection, Engine, NullPool, create_engine, event
 
+from catchpan_service.store import fence
 from catchpan_service.store.errors import SchemaMismatch
 
 HERE: Final = Path(__file__).parent
+ONE_AT_A_TIME: Final = 0x6D69_6772  # the advisory lock of whoever migrates
 PAGE_SIZE: Final = 16384  # contents have some kB: with the usual 4096 they spill over and waste the rest
 
 
-def upgrade(path: Path, revision: str = "head") -> None:
-    """Make the database file, or bring it up to a revision; all of it or nothing.
+def upgrade(place: Path | URL, revision: str = "head") -> None:
+    """Make the tables in an SQLite file or in PostgreSQL, or bring them up to a revision; all of it or nothing.
 
     Raises
     ------
     SchemaMismatch
         A newer version made the database, or a reference in it is broken.
     """
-    if not path.exists():
-        path.touch(mode=0o600)
-    with _engine(path).begin() as connection:
+    if isinstance(place, Path) and not place.exists():
+        place.touch(mode=0o600)
+    with _engine(place).begin() as connection:
         refuse_newer(connection)
+        _refuse_other_encodings(connection)
         if current(connection) != revisions()[-1]:
             command.upgrade(_config(connection), revision)
-            _check_references(connection)
+            _finish(connection)
 
 
-def require_current(path: Path) -> None:
-    """Refuse with SchemaMismatch unless the database file has the schema of this version."""
-    if not path.exists():
-        raise SchemaMismatch(f"There is no database {path}.")
-    with _engine(path).connect() as connection:
+def require_current(place: Path | URL) -> None:
+    """Refuse with SchemaMismatch unless the database has the schema of this version."""
+    if isinstance(place, Path) and not place.exists():
+        raise SchemaMismatch(f"There is no database {place}.")
+    with _engine(place).connect() as connection:
         refuse_newer(connection)
         if current(connection) != revisions()[-1]:
             raise SchemaMismatch("The database has the schema of an older version; upgrade it first.")
@@ -53,6 +57,13 @@ def refuse_newer(connection: Connection) -> None:
     found = current(connection)
     if found is not None and found not in revisions():
         raise SchemaMismatch(f"A newer version made this database (schema {found}); use that one or a later one.")
+
+
+def _refuse_other_encodings(connection: Connection) -> None:
+    if connection.dialect.name == "postgresql":
+        encoding = connection.exec_driver_sql("SHOW server_encoding").scalar_one()
+        if encoding != "UTF8":
+            raise SchemaMismatch(f"The database must be made with the encoding UTF8, not {encoding}.")
 
 
 def current(connection: Connection) -> str | None:
@@ -75,6 +86,13 @@ def _config(connection: Connection | None) -> Config:
     return config
 
 
+def _finish(connection: Connection) -> None:
+    if connection.dialect.name == "postgresql":
+        fence.put_up(connection)
+    else:
+        _check_references(connection)
+
+
 def _check_references(connection: Connection) -> None:
     broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
     if broken:
@@ -82,7 +100,21 @@ def _check_references(connection: Connection) -> None:
         raise SchemaMismatch(f"The upgrade was undone: {len(broken)} rows refer to nothing, in {tables}.")
 
 
-def _engine(path: Path) -> Engine:
+def _engine(place: Path | URL) -> Engine:
+    return _postgresql(place) if isinstance(place, URL) else _sqlite(place)
+
+
+def _postgresql(url: URL) -> Engine:
+    engine = create_engine(url, poolclass=NullPool)
+
+    @event.listens_for(engine, "begin")
+    def alone(connection: Connection) -> None:
+        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({ONE_AT_A_TIME})")
+
+    return engine
+
+
+def _sqlite(path: Path) -> Engine:
     engine = create_engine(URL.create("sqlite", database=str(path)), poolclass=NullPool)
 
     @event.listens_for(engine, "connect")

@@ -37,7 +37,8 @@ def _of_organisation(name: str) -> sa.ForeignKeyConstraint:
 
 
 def _text(name: str, *, nullable: bool = False) -> Any:
-    return sa.Column(name, sa.String(), nullable=nullable)
+    kept = sa.String().with_variant(sa.String(collation="C"), "postgresql")
+    return sa.Column(name, kept, nullable=nullable)
 
 
 def _moment(name: str, *, nullable: bool = False) -> Any:

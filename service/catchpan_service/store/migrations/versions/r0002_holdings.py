@@ -10,6 +10,8 @@ from alembic import op
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
+from catchpan_service.store import fence
+
 revision: Final = "0002"
 down_revision: Final = "0001"
 
@@ -25,7 +27,7 @@ def upgrade() -> None:
         _refers("machines", ("machine_kind",), "machine_kinds", ("id",)),
     )
     op.add_column("counters", sa.Column("floor", sa.BigInteger(), nullable=False, server_default=sa.text("0")))
-    op.add_column("changes", sa.Column("audience", sa.String(), nullable=True))
+    op.add_column("changes", _text("audience", nullable=True))
     op.add_column("changes", sa.Column("holding", sa.LargeBinary(), nullable=True))
     op.add_column("revisions", sa.Column("branch", sa.Uuid(), nullable=True))
     op.add_column("revisions", sa.Column("valid_until", sa.DateTime(timezone=True), nullable=True))
@@ -46,6 +48,11 @@ def _owned(name: str, *parts: Any, key: tuple[str, ...]) -> None:
     )
 
 
+def _text(name: str, *, nullable: bool = False) -> Any:
+    kept = sa.String().with_variant(sa.String(collation="C"), "postgresql")
+    return sa.Column(name, kept, nullable=nullable)
+
+
 def _refers(
     name: str, columns: tuple[str, ...], table: str, targets: tuple[str, ...]
 ) -> sa.ForeignKeyConstraint:
@@ -62,7 +69,7 @@ def _documents(name: str, *parts: Any) -> None:
         name,
         sa.Column("id", sa.Uuid(), nullable=False),
         sa.Column("version", sa.Integer(), nullable=False),
-        sa.Column("name", sa.String(), nullable=False),
+        _text("name", nullable=False),
         *parts,
         sa.Column("body", sa.LargeBinary(), nullable=False),
         sa.Column("created", sa.DateTime(timezone=True), nullable=False),
@@ -77,12 +84,12 @@ def _documents(name: str, *parts: Any) -> None:
 def _holdings() -> None:
     _owned(
         "holdings",
-        sa.Column("target_kind", sa.String(), nullable=False),
+        _text("target_kind", nullable=False),
         sa.Column("target", sa.Uuid(), nullable=False),
         sa.Column("branch", sa.Uuid(), nullable=True),
         sa.Column("profile", sa.Uuid(), nullable=False),
         sa.Column("number", sa.Integer(), nullable=False),
-        sa.Column("digest", sa.String(), nullable=False),
+        _text("digest", nullable=False),
         sa.Column("entry", sa.LargeBinary(), nullable=False),
         sa.Column("from_position", sa.BigInteger(), nullable=False),
         sa.Column("to_position", sa.BigInteger(), nullable=True),
@@ -110,7 +117,7 @@ def _unsafe() -> None:
         "unsafe",
         sa.Column("profile", sa.Uuid(), nullable=False),
         sa.Column("number", sa.Integer(), nullable=False),
-        sa.Column("digest", sa.String(), nullable=False),
+        _text("digest", nullable=False),
         sa.Column("position", sa.BigInteger(), nullable=False),
         _refers("unsafe", ("profile", "number"), "revisions", ("profile", "number")),
         key=("profile", "number"),
@@ -122,8 +129,8 @@ def _signers() -> None:
         "signers",
         sa.Column("number", sa.Integer(), nullable=False),
         sa.Column("seed", sa.LargeBinary(), nullable=False),
-        sa.Column("key", sa.String(), nullable=False),
-        sa.Column("introduction", sa.String(), nullable=True),
+        _text("key", nullable=False),
+        _text("introduction", nullable=True),
         sa.Column("created", sa.DateTime(timezone=True), nullable=False),
         _refers("signers", (), "organisations", ()),
         _check("number >= 1", "ck_signers_number"),
@@ -137,8 +144,8 @@ def _replicas() -> None:
         sa.Column("branch", sa.Uuid(), nullable=False),
         sa.Column("epoch", sa.Integer(), nullable=False),
         sa.Column("position", sa.BigInteger(), nullable=False),
-        sa.Column("manifest", sa.String(), nullable=False),
-        sa.Column("exceptions", sa.String(), nullable=False),
+        _text("manifest", nullable=False),
+        _text("exceptions", nullable=False),
         sa.Column("at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("key", sa.Uuid(), nullable=False),
         _refers("replicas", ("branch",), "branches", ("id",)),
@@ -168,7 +175,13 @@ def _hold_what_is_released() -> None:
         .where(revisions.c.state == "released")
     )
     connection = op.get_bind()
-    for row in connection.execute(released).mappings().all():
+    with fence.down(connection, "revisions"), fence.down(connection, "profiles"), fence.down(connection, "counters"):
+        rows = connection.execute(released).mappings().all()
+        count = connection.scalar(sa.select(sa.func.count()).select_from(revisions).where(
+            revisions.c.state == "released"))
+    if len(rows) != count:
+        raise RuntimeError(f"{count} revisions are released, but {len(rows)} were found with their profile")
+    for row in rows:
         connection.execute(holdings.insert().values(
             organisation=row["organisation"], target_kind="organisation", target=row["organisation"],
             profile=row["profile"], number=row["number"], digest=row["digest"], entry=_entry(row),
@@ -191,7 +204,9 @@ def _sign_for_everybody() -> None:
     signers = _table("signers", "organisation", "number", "seed", "key", "created",
                      number=sa.Integer(), seed=sa.LargeBinary(), created=sa.DateTime(timezone=True))
     connection = op.get_bind()
-    for organisation in connection.execute(sa.select(_table("organisations", "organisation"))).scalars().all():
+    with fence.down(connection, "organisations"):
+        found = connection.execute(sa.select(_table("organisations", "organisation"))).scalars().all()
+    for organisation in found:
         seed = os.urandom(32)
         public = Ed25519PrivateKey.from_private_bytes(seed).public_key()
         connection.execute(signers.insert().values(
