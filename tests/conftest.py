@@ -52,9 +52,7 @@ def template(server: Server) -> str:
     return name
 
 
-@pytest.fixture(params=["sqlite", "postgresql"], scope="module")
-def each_place(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
-    """A database of each kind for all tests of a module."""
+def _place(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
     if request.param == "sqlite":
         yield file_place(tmp_path_factory.mktemp("place") / "catchpan.sqlite")
         return
@@ -62,6 +60,18 @@ def each_place(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPath
     name = server.add(request.getfixturevalue("template"))
     yield server_place(server, name)
     server.drop(name)
+
+
+@pytest.fixture(params=["sqlite", "postgresql"], scope="module")
+def each_place(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
+    """A database of each kind for all tests of a module."""
+    yield from _place(request, tmp_path_factory)
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def own_place(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
+    """A database of each kind for one test alone."""
+    yield from _place(request, tmp_path_factory)
 
 
 @pytest.fixture

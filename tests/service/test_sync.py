@@ -20,8 +20,8 @@ from tests.sdk.signatures import verifies
 
 
 @pytest.fixture
-def web(tmp_path):
-    with serving(tmp_path) as made:
+def web(own_place):
+    with serving(own_place) as made:
         yield made
 
 
@@ -168,14 +168,14 @@ def test_a_head_is_signed_and_names_the_digests_and_the_day_it_ends(web):
     assert (head.expires.hour, head.expires.minute, head.expires.microsecond) == (0, 0, 0)
 
 
-def test_two_processes_sign_the_same_bytes_all_day(tmp_path, clock):
-    with serving(tmp_path, clock=clock) as web:
+def test_two_processes_sign_the_same_bytes_all_day(own_place, clock):
+    with serving(own_place, clock=clock) as web:
         busy_season(web)
         secret = web.keys["owner"]
         first = web.send("GET", "/v1/head").content
         clock.advance(hours=17)
         assert web.send("GET", "/v1/head").content == first
-    with serving(tmp_path, clock=clock, found=False) as again:
+    with serving(own_place, clock=clock, found=False) as again:
         assert again.send("GET", "/v1/head", key=secret).content == first
         clock.advance(hours=3)
         assert again.send("GET", "/v1/head", key=secret).content != first

@@ -218,7 +218,7 @@ def test_a_restored_office_is_believed_by_its_epoch_and_nothing_is_lost_silently
     release(web, ours)
     backup = tmp_path / "backup"
     backup.mkdir()
-    with closing(sqlite3.connect(web.path)) as live, closing(sqlite3.connect(backup / "catchpan.sqlite")) as copy:
+    with closing(sqlite3.connect(web.place.location)) as live, closing(sqlite3.connect(backup / "catchpan.sqlite")) as copy:
         live.backup(copy)
     for number in range(50):
         release(web, ours, draft(web, ours, f"lost {number}"))
