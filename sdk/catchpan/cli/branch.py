@@ -5,6 +5,7 @@ from cyclopts import App
 from catchpan.cli.connection import Common
 from catchpan.cli.printing import put, put_json, put_table
 from catchpan.contract.branches import BranchRequest
+from catchpan.contract.sync import SyncStatus
 
 branch = App(name="branch", help="Branches of the organisation.", help_format="plaintext")
 sync = App(name="sync", help="Which branch holds what.", help_format="plaintext")
@@ -58,7 +59,12 @@ def status(*, common: Common = _DEFAULT) -> None:
         told = client.sync_status()
     if common.json:
         put_json(told)
-        return
+    else:
+        show_status(told)
+
+
+def show_status(told: SyncStatus) -> None:
+    """Print how every branch stands."""
     rows = [
         [
             one.name,

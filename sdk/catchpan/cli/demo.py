@@ -1,6 +1,8 @@
 """``catchpan demo``: the whole job once, on invented data, with the service in this process."""
 
+import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -8,10 +10,11 @@ from typing import Any
 import msgspec
 
 from catchpan import demo as files
-from catchpan.cli import coverage, curve, edge, opening, overlap, profile
+from catchpan.cli import branch, coverage, curve, edge, opening, overlap, profile, replica
 from catchpan.cli.connection import service_module
 from catchpan.cli.files import fit
 from catchpan.cli.printing import put, say
+from catchpan.contract.branches import BranchRequest
 from catchpan.contract.coverages import CoverageRequest
 from catchpan.contract.curves import FlowCurveAnswer, FlowCurveRequest
 from catchpan.contract.edges import EdgeRequest
@@ -54,7 +57,7 @@ manual, local rules and licensed practice come first."""
 
 
 def demo(*, folder: Path | None = None) -> None:
-    """Run the whole job once on invented data: catches, curve, openings, overlap, profile, release.
+    """Run the whole job once on invented data: catches, curve, openings, overlap, profile, release, two branches.
 
     Example: catchpan demo --folder trial
 
@@ -95,6 +98,7 @@ def _job(client: Any, place: Path) -> None:
     step("Release it", f'catchpan profile release "{saved[0].name}" --reason "caught and checked on AH-07"')
     _release(client, *saved)
     _keep(place / "overlap.json", spread)
+    _branches(client, place, step)
 
 
 def _steps() -> Callable[[str, str], None]:
@@ -232,6 +236,44 @@ def _release(client: Any, made: Profile, saved: Revision) -> None:
     put(f"{made.name}, revision {released.number}: {released.state.value}")
     profile.show_standing(released)
     profile.show_settings(client, msgspec.json.decode(saved.content, type=Content))
+
+
+def _branches(client: Any, place: Path, step: Callable[[str, str], None]) -> None:
+    """Two yards: one pulls over the network, the other gets a stick, and both prove that they hold the same."""
+    from catchpan.replica import Replica
+
+    north, south = (client.add_branch(BranchRequest(name=name)) for name in ("North yard", "South yard"))
+    step("Pull it at one branch, and prove it", f"catchpan replica pull north.replica --branch {north.id}")
+    with Replica(place / "north.replica") as copy:
+        told = copy.pull(client, branch=north.id)
+        copy.report_to(client)
+        replica.show_report(told, json=False)
+    step("Carry it to the other on a stick: no network in that shed", "catchpan replica export south.bundle")
+    with Replica(place / "for-south.replica") as office:
+        office.pull(client, branch=south.id)
+        office.export(place / "south.bundle")
+    put("   $ catchpan replica import south.bundle south.replica\n")
+    with Replica(place / "south.replica") as copy:
+        carried = copy.import_(place / "south.bundle")
+        copy.report_to(client)
+        replica.show_report(carried, json=False)
+    same = "equal" if carried.manifest == told.manifest else "DIFFERENT"
+    put(f"\nThe manifests of both yards are {same}.")
+    step("Somebody alters a copy: it is found, and mended", "catchpan replica verify north.replica")
+    _spoil(place / "north.replica")
+    with Replica(place / "north.replica") as copy:
+        replica.show_report(copy.verify(), json=False)
+        put("\n   $ catchpan replica pull north.replica\n")
+        replica.show_report(copy.pull(client), json=False)
+    step("Which branch holds what", "catchpan sync status")
+    branch.show_status(client.sync_status())
+
+
+def _spoil(path: Path) -> None:
+    """Raise one digit of a content in a copy, as a failing stick or a meddler might."""
+    with closing(sqlite3.connect(path)) as connection, connection:
+        (body,) = connection.execute("SELECT body FROM contents").fetchone()
+        connection.execute("UPDATE contents SET body = ?", (bytes(body).replace(b"3.2", b"4.2", 1),))
 
 
 def _keep(path: Path, answer: Any) -> None:

@@ -45,7 +45,7 @@ def pull(file: Path = HERE, /, *, branch: str | None = None, pin: str | None = N
             replica.report_to(client)
         except CatchpanError as error:
             say(f"Pulled, but the office could not be told: {error}")
-    _show(told, json=common.json)
+    show_report(told, json=common.json)
 
 
 @app.command
@@ -72,7 +72,7 @@ def status(file: Path = HERE, /, *, json: Json = False) -> None:
     ]
     put_table(["profile", "revision", "state", "check due"], rows)
     put()
-    _show(told, json=False)
+    show_report(told, json=False)
 
 
 @app.command
@@ -90,7 +90,7 @@ def verify(file: Path = HERE, /, *, json: Json = False) -> None:
     """
     with _opened(file) as replica:
         told = replica.verify()
-    _show(told, json=json)
+    show_report(told, json=json)
     if told.damaged:
         raise CatchpanError(f"{told.damaged} contents are damaged on this machine; pull again to mend them")
 
@@ -154,7 +154,7 @@ def export(bundle: Path, file: Path = HERE, /, *, json: Json = False) -> None:
     """
     with _opened(file) as replica:
         told = replica.export(bundle)
-    _show(told, json=json)
+    show_report(told, json=json)
 
 
 @app.command(name="import")
@@ -176,18 +176,20 @@ def import_(bundle: Path, file: Path = HERE, /, *, pin: str | None = None, json:
     """
     with _opened(file) as replica:
         told = replica.import_(bundle, pin=pin)
-    _show(told, json=json)
+    show_report(told, json=json)
 
 
 def _told(quantity: dict[str, Any]) -> str:
     return f"{quantity['value']:g} {quantity['unit']}"
 
 
-def _show(told: Any, *, json: bool) -> None:
+def show_report(told: Any, *, json: bool) -> None:
+    """Print what a copy holds."""
     if json:
         put_json(told)
         return
-    put(f"Holds     {told.profiles} profiles of {told.scope}, position {told.position} (epoch {told.epoch})")
+    count = f"{told.profiles} profile{'' if told.profiles == 1 else 's'}"
+    put(f"Holds     {count} of {told.scope}, position {told.position} (epoch {told.epoch})")
     put(f"Manifest  {told.manifest}")
     put(f"Pulled    {told.pulled:%Y-%m-%d %H:%M} UTC; proved until {told.proved_until:%Y-%m-%d %H:%M} UTC")
     for note in told.notes:

@@ -16,7 +16,7 @@ from catchpan.contract.sync import Target, UnsafeRevision
 from catchpan.digest import digest
 from catchpan.manifests import Unsafe
 from catchpan.replica.errors import BundleError
-from catchpan.replica.rules import Holdings
+from catchpan.replica.rules import Holdings, line_of
 from catchpan.replica.store import Copy, State
 
 LONGEST_LINE: Final = 8_000_000
@@ -50,7 +50,7 @@ def write(path: Path, copy: Copy, contents: Mapping[str, bytes]) -> None:
     unsafe = [UnsafeRevision(**one._asdict()) for one in sorted(copy.holdings.unsafe)]
     heading = Heading(
         catchpan_bundle=1,
-        holdings=len(copy.holdings.entries),
+        holdings=len(copy.holdings.lines),
         contents=len(contents),
         unsafe=unsafe,
         state=copy.state,
@@ -59,8 +59,8 @@ def write(path: Path, copy: Copy, contents: Mapping[str, bytes]) -> None:
     try:
         with partial.open("wb") as file:
             file.write(msgspec.json.encode(heading) + b"\n")
-            for (target, one, profile), entry in sorted(copy.holdings.entries.items()):
-                line = HeldLine(target=target, id=one, profile=profile, entry=msgspec.Raw(entry))
+            for (target, one, profile), held in sorted(copy.holdings.lines.items()):
+                line = HeldLine(target=target, id=one, profile=profile, entry=msgspec.Raw(held.entry))
                 file.write(msgspec.json.encode(line) + b"\n")
             for _, body in sorted(contents.items()):
                 file.write(body + b"\n")
@@ -78,19 +78,19 @@ def read(path: Path) -> tuple[Copy, dict[str, bytes]]:
         with path.open("rb") as file:
             lines = _lines(file)
             heading = _decoded(next(lines, b""), Heading)
-            entries = {}
+            held = {}
             for _ in range(heading.holdings):
                 one = _decoded(next(lines, b""), HeldLine)
-                entries[one.target, one.id, one.profile] = bytes(one.entry)
+                held[one.target, one.id, one.profile] = line_of(one.entry, one.profile)
             bodies = [next(lines, b"") for _ in range(heading.contents)]
-            if len(entries) != heading.holdings or b"" in bodies:
+            if len(held) != heading.holdings or b"" in bodies:
                 raise BundleError(f"{path} is cut short")
             if next(lines, None) is not None:
                 raise BundleError(f"{path} goes on after its end")
     except OSError as error:
         raise BundleError(f"{path} cannot be read: {error.strerror}") from error
     unsafe = frozenset(Unsafe(one.profile, one.number, one.digest) for one in heading.unsafe)
-    return Copy(heading.state, Holdings(entries, unsafe)), {digest(body): body for body in bodies}
+    return Copy(heading.state, Holdings(held, unsafe)), {digest(body): body for body in bodies}
 
 
 def require_exactly(contents: Mapping[str, bytes], wanted: frozenset[str]) -> None:

@@ -151,7 +151,7 @@ class Replica:
         trust = _Trust(copy, scope, chain, pin, self._clock)
         signed = client.head(branch=rules.branch_of(scope))
         head = trust.believed(signed)
-        if copy and trust.place == (head.epoch, head.position) and not self._missing(copy):
+        if copy and trust.place == (head.epoch, head.position) and not self._store.missing():
             rules.require(copy.holdings, head)
             arrived = _Arrived(copy.holdings, {}, copy.state.cursor, head.position)
         else:
@@ -172,7 +172,7 @@ class Replica:
         after = Copy(state, arrived.holdings)
         self._store.keep(after, contents, before=copy.holdings if copy else NOTHING)
         if contents:
-            self._store.clear(after.holdings.digests())
+            self._store.clear()
         return self._report(after, fetched=len(contents))
 
     def report_to(self, client: Catchpan) -> None:
@@ -250,16 +250,15 @@ class Replica:
 
     def _fetched(self, client: Catchpan, arrived: "_Arrived") -> dict[str, bytes]:
         """Contents that did not come along and do not lie here."""
-        there = self._store.held_digests() | arrived.contents.keys()
+        wanted = arrived.holdings.digests() - arrived.contents.keys()
+        wanted -= self._store.held_digests() if wanted else frozenset()
         found: dict[str, bytes] = {}
-        for entry in map(rules.entry_of, arrived.holdings.entries.values()):
-            if entry.digest not in there and entry.digest not in found:
+        for line in arrived.holdings.lines.values() if wanted else ():
+            if line.digest in wanted and line.digest not in found:
+                entry = rules.entry_of(line.entry)
                 body = client.revision_content(entry.profile, entry.number)
-                found[entry.digest] = rules.checked_content(body, entry.digest)
+                found[line.digest] = rules.checked_content(body, line.digest)
         return found
-
-    def _missing(self, copy: Copy) -> frozenset[str]:
-        return copy.holdings.digests() - self._store.held_digests()
 
     # --- without the network
 
@@ -286,6 +285,9 @@ class Replica:
             now=datetime.min.replace(tzinfo=UTC),
         )
         rules.require(copy.holdings, head)
+        for (_, _, profile), line in copy.holdings.lines.items():
+            if rules.line_of(line.entry, profile) != line:
+                raise DifferentError(f"what is held of {profile} was altered on this machine")
         for one in sorted(copy.holdings.digests()):
             body = self._store.content(one)
             if body is not None and digest(body) != one:
@@ -350,7 +352,7 @@ class Replica:
             arrived.holdings,
         )
         self._store.keep(after, contents)
-        self._store.clear(after.holdings.digests())
+        self._store.clear()
         return self._report(after, fetched=len(contents))
 
     def _held(self) -> Copy:
@@ -363,9 +365,9 @@ class Replica:
         """The entry of each profile for the scope: a branch's own before the organisation's."""
         branch = rules.branch_of(copy.state.scope)
         found: dict[str, Entry] = {}
-        for (target, one, profile), entry in copy.holdings.entries.items():
+        for (target, one, profile), line in copy.holdings.lines.items():
             if (target == Target.BRANCH and one == branch) or (target == Target.ORGANISATION and profile not in found):
-                found[profile] = rules.entry_of(entry)
+                found[profile] = rules.entry_of(line.entry)
         return found
 
     def _notes_on(self, entry: Entry, copy: Copy) -> list[str]:
@@ -395,7 +397,7 @@ class Replica:
         state = copy.state
         told = copy.holdings.documents(state.scope)
         head = msgspec.json.decode(state.signed.head, type=Head)
-        missing = self._missing(copy)
+        missing = self._store.missing()
         notes = self._doubts(copy)
         if missing:
             notes.append(f"{len(missing)} contents are damaged or missing here: pull again")
@@ -406,7 +408,7 @@ class Replica:
             position=state.position,
             manifest=digest(told.manifest),
             exceptions=digest(told.exceptions),
-            profiles=len(self._in_force(copy)),
+            profiles=len({profile for target, _, profile in copy.holdings.lines if target != Target.MACHINE}),
             pulled=state.pulled,
             proved_until=head.expires,
             out_of_date=head.expires <= self._clock(),

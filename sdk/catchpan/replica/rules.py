@@ -34,20 +34,35 @@ def entry_of(body: bytes | msgspec.Raw) -> Entry:
         raise DifferentError(f"a holding cannot be read: {error}") from error
 
 
-class Holdings(NamedTuple):
-    """All holdings of a scope, as canonical entries, and what is unsafe in it."""
+class Line(NamedTuple):
+    """An entry as canonical bytes, and the digest of the content that it names."""
 
-    entries: Mapping[Place, bytes]
+    entry: bytes
+    digest: str
+
+
+class Holdings(NamedTuple):
+    """All holdings of a scope, and what is unsafe in it."""
+
+    lines: Mapping[Place, Line]
     unsafe: frozenset[Unsafe]
 
     def documents(self, scope: str) -> Documents:
         """The manifest of the scope and its exceptions."""
-        held = [Held(*place, entry) for place, entry in self.entries.items()]
+        held = [Held(*place, line.entry) for place, line in self.lines.items()]
         return documents(held, sorted(self.unsafe), branch=branch_of(scope))
 
     def digests(self) -> frozenset[str]:
         """The digests of all contents that are held."""
-        return frozenset(entry_of(entry).digest for entry in self.entries.values())
+        return frozenset([line.digest for line in self.lines.values()])
+
+
+def line_of(entry: bytes | msgspec.Raw, profile: str) -> Line:
+    """The line of an entry; DifferentError where it is none, or of another profile than where it stands."""
+    found = entry_of(entry)
+    if found.profile != profile:
+        raise DifferentError(f"a holding of {profile} stands in the wrong place")
+    return Line(bytes(entry), found.digest)
 
 
 NOTHING: Final = Holdings({}, frozenset())
@@ -125,9 +140,8 @@ def believed(
 
 def require(holdings: Holdings, head: Head) -> Documents:
     """The documents of the holdings; DifferentError unless they are those that the head was signed for."""
-    for (target, subject, profile), entry in holdings.entries.items():
-        placed = target != Target.ORGANISATION or subject == head.organisation
-        if not placed or entry_of(entry).profile != profile:
+    for target, subject, profile in holdings.lines:
+        if target == Target.ORGANISATION and subject != head.organisation:
             raise DifferentError(f"a holding of {profile} stands in the wrong place")
     told = holdings.documents(head.scope)
     if (digest(told.manifest), digest(told.exceptions)) != (head.manifest, head.exceptions):
@@ -144,18 +158,18 @@ def checked_content(content: bytes, expected: str) -> bytes:
 
 def of_snapshot(items: Iterable[SnapshotItem], unsafe: Iterable[UnsafeRevision]) -> tuple[Holdings, dict[str, bytes]]:
     """The holdings of a snapshot, and its contents by digest; DifferentError for a content that does not fit."""
-    entries: dict[Place, bytes] = {}
+    lines: dict[Place, Line] = {}
     contents: dict[str, bytes] = {}
     for item in items:
         entry = entry_of(item.entry)
-        entries[item.target, item.id, entry.profile] = bytes(item.entry)
+        lines[item.target, item.id, entry.profile] = Line(bytes(item.entry), entry.digest)
         contents[entry.digest] = checked_content(bytes(item.content), entry.digest)
-    return Holdings(entries, frozenset(Unsafe(one.profile, one.number, one.digest) for one in unsafe)), contents
+    return Holdings(lines, frozenset(Unsafe(one.profile, one.number, one.digest) for one in unsafe)), contents
 
 
 def after_changes(before: Holdings, items: Iterable[FeedItem]) -> tuple[Holdings, dict[str, bytes]]:
     """The holdings after some changes, and the contents that came with them; DifferentError as above."""
-    entries, unsafe = dict(before.entries), set(before.unsafe)
+    lines, unsafe = dict(before.lines), set(before.unsafe)
     contents: dict[str, bytes] = {}
     for item in items:
         if (item.kind, item.event) == _UNSAFE_EVENT and item.digest is not None:
@@ -165,10 +179,9 @@ def after_changes(before: Holdings, items: Iterable[FeedItem]) -> tuple[Holdings
             continue
         place = (item.holding.target, item.holding.id, item.holding.profile)
         if bytes(item.holding.entry) == _NULL:
-            entries.pop(place, None)
+            lines.pop(place, None)
             continue
-        entries[place] = bytes(item.holding.entry)
+        line = lines[place] = line_of(item.holding.entry, item.holding.profile)
         if bytes(item.content) != _NULL:
-            named = entry_of(item.holding.entry).digest
-            contents[named] = checked_content(bytes(item.content), named)
-    return Holdings(entries, frozenset(unsafe)), contents
+            contents[line.digest] = checked_content(bytes(item.content), line.digest)
+    return Holdings(lines, frozenset(unsafe)), contents

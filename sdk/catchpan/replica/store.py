@@ -16,13 +16,13 @@ import msgspec
 from catchpan.contract.sync import SignedHead, SigningKey, Target
 from catchpan.manifests import Unsafe
 from catchpan.replica.errors import DamagedError, ReplicaError
-from catchpan.replica.rules import NOTHING, Holdings
+from catchpan.replica.rules import NOTHING, Holdings, Line
 
 FORMAT: Final = 1
 _TABLES: Final = """
 CREATE TABLE IF NOT EXISTS state (one INTEGER PRIMARY KEY CHECK (one = 1), body BLOB NOT NULL);
 CREATE TABLE IF NOT EXISTS holdings (
-    target TEXT NOT NULL, id TEXT NOT NULL, profile TEXT NOT NULL, entry BLOB NOT NULL,
+    target TEXT NOT NULL, id TEXT NOT NULL, profile TEXT NOT NULL, entry BLOB NOT NULL, digest TEXT NOT NULL,
     PRIMARY KEY (target, id, profile)
 ) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS unsafe (
@@ -87,17 +87,21 @@ class LocalStore:
             state = msgspec.json.decode(found[0][0], type=State)
         except msgspec.DecodeError as error:
             raise DamagedError(f"the state in {self.path} is damaged; move the file away and pull anew") from error
-        entries = {
-            (Target(target), one, profile): _bytes(entry)
-            for target, one, profile, entry in self._all("SELECT target, id, profile, entry FROM holdings")
+        lines = {
+            (Target(target), one, profile): Line(_bytes(entry), named)
+            for target, one, profile, entry, named in self._all("SELECT * FROM holdings")
         }
         unsafe = frozenset(Unsafe(*row) for row in self._all("SELECT profile, number, digest FROM unsafe"))
-        return Copy(state, Holdings(entries, unsafe))
+        return Copy(state, Holdings(lines, unsafe))
 
     def content(self, digest: str) -> bytes | None:
         """The bytes of a content, as they lie here."""
         found = self._all("SELECT body FROM contents WHERE digest = ?", digest)
         return _bytes(found[0][0]) if found else None
+
+    def missing(self) -> frozenset[str]:
+        """The digests that are held but of which there are no bytes."""
+        return frozenset(row[0] for row in self._all("SELECT digest FROM holdings EXCEPT SELECT digest FROM contents"))
 
     def held_digests(self) -> frozenset[str]:
         """The digests of which there are bytes."""
@@ -105,16 +109,15 @@ class LocalStore:
 
     def keep(self, after: Copy, contents: Mapping[str, bytes], *, before: Holdings = NOTHING) -> None:
         """Take over a new state with its holdings and contents, all of it or nothing."""
-        changed = {
-            place: entry for place, entry in after.holdings.entries.items() if before.entries.get(place) != entry
-        }
-        gone = before.entries.keys() - after.holdings.entries.keys()
+        lines = after.holdings.lines.items()
+        changed = {place: line for place, line in lines if before.lines.get(place) != line}
+        gone = before.lines.keys() - after.holdings.lines.keys()
 
         def run() -> None:
             self._many("INSERT OR REPLACE INTO contents VALUES (?, ?)", contents.items())
             self._many(
-                "INSERT OR REPLACE INTO holdings VALUES (?, ?, ?, ?)",
-                [(target.value, one, profile, entry) for (target, one, profile), entry in changed.items()],
+                "INSERT OR REPLACE INTO holdings VALUES (?, ?, ?, ?, ?)",
+                [(target.value, one, profile, *line) for (target, one, profile), line in changed.items()],
             )
             if before is NOTHING:
                 self._many("DELETE FROM holdings WHERE (target, id, profile) = (?, ?, ?)", self._beyond(after.holdings))
@@ -128,13 +131,10 @@ class LocalStore:
 
         self._transaction(run)
 
-    def clear(self, needed: frozenset[str]) -> None:
+    def clear(self) -> None:
         """Forget contents that nothing refers to any more."""
-        self._transaction(
-            lambda: self._many(
-                "DELETE FROM contents WHERE digest = ?", [(one,) for one in self.held_digests() - needed]
-            )
-        )
+        statement = "DELETE FROM contents WHERE digest NOT IN (SELECT digest FROM holdings)"
+        self._transaction(lambda: self._many(statement, [()]))
 
     def set_aside(self, at: datetime, why: str, digest: str, body: bytes, *, held: bool) -> None:
         """Put damaged bytes aside for somebody to look at; with ``held`` they are no longer served."""
@@ -151,7 +151,7 @@ class LocalStore:
         return int(self._all("SELECT count(*) FROM quarantine")[0][0])
 
     def _beyond(self, holdings: Holdings) -> list[tuple[str, str, str]]:
-        wanted = {(target.value, one, profile) for target, one, profile in holdings.entries}
+        wanted = {(target.value, one, profile) for target, one, profile in holdings.lines}
         return [row for row in self._all("SELECT target, id, profile FROM holdings") if tuple(row) not in wanted]
 
     def _transaction(self, run: Any) -> None:
