@@ -3,16 +3,19 @@
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from uuid import UUID
 
 import hypothesis
 import pytest
 from litestar import Litestar
 
 from catchpan import Catchpan
+from catchpan.contract.branches import BranchRequest
 from catchpan_service import admin
 from catchpan_service.app import create_app
 from catchpan_service.settings import Settings
-from catchpan_service.store import migrations
+from catchpan_service.store import branches, migrations
+from catchpan_service.store.database import Order
 from tests.postgresql import Server, serving
 from tests.store.places import Place, file_place, server_place
 
@@ -87,8 +90,11 @@ def keys(app: Litestar) -> dict[str, str]:
     found = {}
     for name in ("Alder Hollow Grounds", "Quarry Lane Turf"):
         admin.add_organisation(database, name, units="us", new_id=uuid7)
+    asking = admin.administrator(database, "Alder Hollow Grounds")
+    yard = UUID(database.write_now(branches.add, Order(asking, "test"), BranchRequest(name="Office yard")).id)
     for role in ("owner", "calibrator", "branch", "reader"):
-        found[role] = admin.create_key(database, "Alder Hollow Grounds", role, role=role).secret
+        at = yard if role == "branch" else None
+        found[role] = admin.create_key(database, "Alder Hollow Grounds", role, role=role, branch=at).secret
     found["other owner"] = admin.create_key(database, "Quarry Lane Turf", "owner", role="owner").secret
     return found
 

@@ -1,6 +1,5 @@
 """Runs the long counts and writes what came of them into DEVELOPERS.md: ``sh tests/run --long``."""
 
-import re
 import subprocess
 import sys
 from datetime import UTC, datetime
@@ -8,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.pages import placed
+
 ROOT = Path(__file__).parents[1]
 PAGE = ROOT / "DEVELOPERS.md"
-_BLOCK = re.compile(r"(?<=<!-- long counts -->\n).*?(?=<!-- end -->)", re.DOTALL)
 
 
 class Outcomes:
@@ -28,9 +28,7 @@ def written(page: str, rows: list[tuple[str, str, float]], commit: str, today: s
     """The page with the last outcomes in their place."""
     lines = [f"{today}, commit {commit}.", "", "| long count | outcome | seconds |", "| --- | --- | --- |"]
     lines += [f"| {name} | {outcome} | {seconds:.0f} |" for name, outcome, seconds in sorted(rows)]
-    if not _BLOCK.search(page):
-        raise LookupError("DEVELOPERS.md has no place for the long counts")
-    return _BLOCK.sub(lambda _: "\n".join(lines) + "\n", page)
+    return placed(page, "long counts", lines)
 
 
 def main() -> int:

@@ -1,11 +1,11 @@
 """Writes the tables of README.md that the program knows: ``python -m tests.readme``; a test compares."""
 
-import re
 from collections.abc import Iterator
 from pathlib import Path
 
 from catchpan.cli.exits import MEANINGS
 from catchpan_service.settings import described_settings
+from tests.pages import placed
 
 README = Path(__file__).parents[1] / "README.md"
 
@@ -28,11 +28,7 @@ def tables() -> Iterator[tuple[str, list[str]]]:
 def written(text: str) -> str:
     """The text with every table as the program knows it."""
     for name, lines in tables():
-        head, end = re.escape(f"<!-- {name}: python -m tests.readme -->\n"), re.escape("<!-- end -->")
-        match = re.search(f"{head}(.*?){end}", text, flags=re.DOTALL)
-        if match is None:
-            raise LookupError(f"the README has no place for the table {name!r}")
-        text = text[: match.start(1)] + "\n".join(lines) + "\n" + text[match.end(1) :]
+        text = placed(text, f"{name}: python -m tests.readme", lines)
     return text
 
 

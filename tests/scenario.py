@@ -2,12 +2,14 @@
 
 import json
 import re
+import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
+from uuid import UUID
 
 import httpx
 import msgspec
@@ -25,6 +27,7 @@ from tests.store.places import Place, file_place
 OURS, OTHERS = "Alder Hollow Grounds", "Quarry Lane Turf"
 MISSING = "01900000-0000-7000-8000-00000000dead"
 NOTHING = object()
+ENDINGS = {"releaseRevision", "withdrawRevision", "revokeKey"}
 
 
 @dataclass
@@ -35,6 +38,7 @@ class Web:
     http: httpx.Client
     place: Place
     keys: dict[str, str] = field(default_factory=dict)
+    branch: str = ""
 
     def send(
         self, method: str, path: str, body: Any = NOTHING, *, key: str | None = "owner", **headers: str | bytes
@@ -77,8 +81,10 @@ def serving(
 def _found(web: Web) -> None:
     for name in (OURS, OTHERS):
         admin.add_organisation(web.app.state.database, name, units="us", new_id=uuid7)
-    for role in ("owner", "calibrator", "branch", "reader"):
+    for role in ("owner", "calibrator", "reader"):
         web.keys[role] = new_key(web, OURS, role)
+    web.branch = web.made("POST", "/v1/branches", {"name": "Office yard"})["id"]
+    web.keys["branch"] = new_key(web, OURS, "branch", branch=UUID(web.branch))
     web.keys["other owner"] = new_key(web, OTHERS, "owner")
 
 
@@ -89,12 +95,16 @@ def new_key(web: Web, organisation: str, role: str, **options: Any) -> str:
 
 @dataclass
 class Season:
-    """What one company has stored: a material, two machine kinds, and the first draft of a profile on one of them."""
+    """What one company has stored: a material, two machine kinds, the first draft of a profile on one of them, and a
+    machine at a branch."""
 
     material: str
     kind: str
     spare_kind: str
     profile: str
+    branch: str
+    machine: str
+    key: str
     number: int = 1
 
     @property
@@ -114,7 +124,12 @@ def season(web: Web, *, key: str = "owner", name: str = "", drafts: int = 1) -> 
     profile = web.made("POST", "/v1/profiles", request, key=key)["id"]
     for _ in range(drafts):
         web.made("POST", f"/v1/profiles/{profile}/revisions", example("addRevision"), key=key)
-    return Season(material, kind, spare, profile)
+    branch = web.made("POST", "/v1/branches", example("addBranch", name), key=key)["id"]
+    asked = example("addMachine", name) | {"branch": branch, "machine_kind": kind}
+    machine = web.made("POST", "/v1/machines", asked, key=key)["id"]
+    owner = "owner" if key == "calibrator" else key
+    made = web.made("POST", "/v1/keys", example("addKey", name) | {"hash": secrets.token_hex(32)}, key=owner)["id"]
+    return Season(material, kind, spare, profile, branch, machine, made)
 
 
 @dataclass
@@ -156,6 +171,7 @@ class Operation:
     def path(self, of: Season) -> str:
         """Its path for what a company has stored."""
         subject = {"materials": of.material, "machine-kinds": of.kind, "profiles": of.profile}
+        subject |= {"branches": of.branch, "machines": of.machine, "keys": of.key}
         collection = self.template.split("/")[2] if self.template.startswith("/v1/") else ""
         filled = self.template.replace("{id}", subject.get(collection, "")).replace("{number}", str(of.number))
         return filled + ("?before=1&after=1" if self.id == "compareRevisions" else "")
@@ -164,6 +180,12 @@ class Operation:
         """Its example, with the company's own ids; a new name where a name must be free."""
         if self.id == "addProfile":
             return self.example | {"material": of.material, "machine_kind": of.spare_kind}
+        if self.id in {"addMachine", "replaceMachine"}:
+            return example(self.id, name) | {"branch": of.branch, "machine_kind": of.kind}
+        if self.id == "releaseRevisionProvisionally":
+            return self.example | {"branch": of.branch}
+        if self.id in {"addKey", "rotateKey"}:
+            return self.example | {"hash": secrets.token_hex(32)}
         return example(self.id, name) if self.example is not NOTHING and "name" in self.example else self.example
 
     def call(self, web: Web, of: Season, name: str = "", **options: Any) -> httpx.Response:
@@ -183,13 +205,13 @@ def document() -> dict[str, Any]:
 
 @cache
 def operations() -> dict[str, Operation]:
-    """Every operation of the document, by its id."""
+    """Every operation of the document, by its id; those that end something come last."""
     found = [
         Operation(described["operationId"], method.upper(), template, described)
         for template, item in document()["paths"].items()
         for method, described in item.items()
     ]
-    return {one.id: one for one in found}
+    return {one.id: one for one in sorted(found, key=lambda one: one.id in ENDINGS)}
 
 
 def example(operation: str, name: str = "") -> dict[str, Any]:

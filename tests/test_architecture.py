@@ -30,6 +30,7 @@ SDK = {
     "catchpan.quantities": Layer("catchpan.errors", "msgspec"),
     "catchpan.contract": Layer("catchpan.contract.base catchpan.contract.problems catchpan.quantities", "msgspec"),
     "catchpan.digest": Layer("catchpan.errors", "msgspec rfc8785"),
+    "catchpan.manifests": Layer("catchpan.contract"),
     "catchpan.cells": Layer("catchpan.errors catchpan.quantities"),
     "catchpan.tables": Layer(f"{CONTRACT} catchpan.cells catchpan.errors", "msgspec"),
     "catchpan.calls": Layer("catchpan.contract catchpan.contract.problems catchpan.errors", "msgspec"),
@@ -48,19 +49,23 @@ SDK = {
     "catchpan": Layer("catchpan.aclient catchpan.client"),
     "catchpan.demo": Layer(),
     "catchpan.__main__": Layer("catchpan.cli"),
+    "catchpan.replica": Layer(
+        f"{CONTRACT} catchpan.contract.base catchpan.client catchpan.digest catchpan.errors catchpan.manifests",
+        "cryptography.exceptions cryptography.hazmat.primitives msgspec",
+    ),
     "catchpan.cli": Layer(
         f"{CONTRACT} catchpan catchpan.contract.problems catchpan.demo catchpan.digest catchpan.tables catchpan.errors",
         "cyclopts msgspec",
-        lazily="catchpan.client catchpan_service",
+        lazily="catchpan.client catchpan.replica catchpan_service",
     ),
 }
 STORE = "catchpan_service.store"
 SERVICE = {
-    "catchpan_service.calibration": Layer(packages="numpy scipy"),
+    "catchpan_service.calibration": Layer(packages="numpy scipy shapely"),
     "catchpan_service.rules": Layer("catchpan.contract"),
     STORE: Layer(
-        f"{CONTRACT} catchpan.contract.base catchpan.digest catchpan_service.rules",
-        "alembic msgspec psycopg sqlalchemy",
+        f"{CONTRACT} catchpan catchpan.contract.base catchpan.digest catchpan.manifests catchpan_service.rules",
+        "alembic cryptography.hazmat.primitives msgspec psycopg rfc8785 sqlalchemy",
     ),
     "catchpan_service.si": Layer(f"{CONTRACT} catchpan.digest catchpan_service.calibration", "msgspec numpy"),
     "catchpan_service.settings": Layer(packages="msgspec"),
@@ -83,7 +88,7 @@ SERVICE = {
         "litestar msgspec sqlalchemy.exc",
     ),
     "catchpan_service.document": Layer(
-        "catchpan catchpan.contract.problems catchpan_service.problems catchpan_service.strict",
+        "catchpan catchpan.contract catchpan.contract.problems catchpan_service.problems catchpan_service.strict",
         "litestar msgspec",
     ),
     "catchpan_service.publish": Layer("catchpan_service.app catchpan_service.document catchpan_service.routes"),

@@ -30,6 +30,8 @@ def test_its_first_paragraph_states_the_job():
 def test_its_commands_run_in_order(tmp_path):
     (tmp_path / "catches.csv").write_text(CATCHES)
     (tmp_path / "pans.csv").write_text("position [ft],row 1 [g]\n-6,0\n-3,2\n0,4\n3,2\n6,0\n")
+    corners = ("0,0", "90,0", "90,60", "0,60")
+    (tmp_path / "outline.csv").write_text("\n".join(["ring,x [ft],y [ft]", *(f"outline,{one}" for one in corners)]))
     assert len(COMMANDS) >= 10
     for command in COMMANDS:
         run = subprocess.run(

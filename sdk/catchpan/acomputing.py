@@ -18,8 +18,24 @@ from catchpan.contract.amounts import (
     WorkRateBatch,
     WorkRateRequest,
 )
+from catchpan.contract.checks import (
+    CheckCatchAnswer,
+    CheckCatchAnswers,
+    CheckCatchBatch,
+    CheckCatchRequest,
+    CheckSeriesAnswer,
+    CheckSeriesAnswers,
+    CheckSeriesBatch,
+    CheckSeriesRequest,
+    FieldCheckAnswer,
+    FieldCheckAnswers,
+    FieldCheckBatch,
+    FieldCheckRequest,
+)
 from catchpan.contract.comparisons import ComparisonAnswer, ComparisonAnswers, ComparisonBatch, ComparisonRequest
+from catchpan.contract.coverages import CoverageAnswer, CoverageAnswers, CoverageBatch, CoverageRequest
 from catchpan.contract.curves import FlowCurveAnswer, FlowCurveAnswers, FlowCurveBatch, FlowCurveRequest
+from catchpan.contract.edges import EdgeAnswer, EdgeAnswers, EdgeBatch, EdgeRequest
 from catchpan.contract.flights import FlightAnswer, FlightAnswers, FlightBatch, FlightRequest
 from catchpan.contract.gate_stops import GateStopsAnswer, GateStopsAnswers, GateStopsBatch, GateStopsRequest
 from catchpan.contract.gate_table import GateTableAnswer, GateTableAnswers, GateTableBatch, GateTableRequest
@@ -37,6 +53,16 @@ from catchpan.contract.openings import (
 )
 from catchpan.contract.overlaps import OverlapAnswer, OverlapAnswers, OverlapBatch, OverlapRequest
 from catchpan.contract.plans import CatchPlanAnswer, CatchPlanAnswers, CatchPlanBatch, CatchPlanRequest
+from catchpan.contract.priors import (
+    PriorAnswer,
+    PriorAnswers,
+    PriorBatch,
+    PriorRequest,
+    ProvisionalAnswer,
+    ProvisionalAnswers,
+    ProvisionalBatch,
+    ProvisionalRequest,
+)
 from catchpan.contract.throws import ThrowAnswer, ThrowAnswers, ThrowBatch, ThrowRequest
 
 T = TypeVar("T")
@@ -168,3 +194,59 @@ class AsyncComputing(ABC):
     async def flights(self, batch: FlightBatch) -> FlightAnswers:
         """Compute several flights, each a result or a problem."""
         return await self.run(compute("flights", FlightAnswers, batch))
+
+    async def check_catch(self, request: CheckCatchRequest) -> CheckCatchAnswer:
+        """Decide on check catches."""
+        return await self.run(compute("check-catch", CheckCatchAnswer, request))
+
+    async def check_catches(self, batch: CheckCatchBatch) -> CheckCatchAnswers:
+        """Decide on several checks, each a result or a problem."""
+        return await self.run(compute("check-catches", CheckCatchAnswers, batch))
+
+    async def field_check(self, request: FieldCheckRequest) -> FieldCheckAnswer:
+        """Compare material used with distance and area."""
+        return await self.run(compute("field-check", FieldCheckAnswer, request))
+
+    async def field_checks(self, batch: FieldCheckBatch) -> FieldCheckAnswers:
+        """Make several field checks, each a result or a problem."""
+        return await self.run(compute("field-checks", FieldCheckAnswers, batch))
+
+    async def check_series(self, request: CheckSeriesRequest) -> CheckSeriesAnswer:
+        """Chart a machine's checks over time."""
+        return await self.run(compute("check-series", CheckSeriesAnswer, request))
+
+    async def check_series_batch(self, batch: CheckSeriesBatch) -> CheckSeriesAnswers:
+        """Chart the checks of several machines, each a result or a problem."""
+        return await self.run(compute("check-series-batch", CheckSeriesAnswers, batch))
+
+    async def prior(self, request: PriorRequest) -> PriorAnswer:
+        """Turn a fleet's catch sets into a prior."""
+        return await self.run(compute("prior", PriorAnswer, request))
+
+    async def priors(self, batch: PriorBatch) -> PriorAnswers:
+        """Make several priors, each a result or a problem."""
+        return await self.run(compute("priors", PriorAnswers, batch))
+
+    async def provisional_curve(self, request: ProvisionalRequest) -> ProvisionalAnswer:
+        """Correct a borrowed curve by check catches."""
+        return await self.run(compute("provisional-curve", ProvisionalAnswer, request))
+
+    async def provisional_curves(self, batch: ProvisionalBatch) -> ProvisionalAnswers:
+        """Correct several borrowed curves, each a result or a problem."""
+        return await self.run(compute("provisional-curves", ProvisionalAnswers, batch))
+
+    async def edge(self, request: EdgeRequest) -> EdgeAnswer:
+        """Find how far from an edge to drive, and where the first overlapped pass goes."""
+        return await self.run(compute("edge", EdgeAnswer, request))
+
+    async def edges(self, batch: EdgeBatch) -> EdgeAnswers:
+        """Work out several edges, each a result or a problem."""
+        return await self.run(compute("edges", EdgeAnswers, batch))
+
+    async def coverage(self, request: CoverageRequest) -> CoverageAnswer:
+        """Drive passes over an outline, and map what they leave."""
+        return await self.run(compute("coverage", CoverageAnswer, request))
+
+    async def coverages(self, batch: CoverageBatch) -> CoverageAnswers:
+        """Map several outlines, each a result or a problem."""
+        return await self.run(compute("coverages", CoverageAnswers, batch))

@@ -5,21 +5,32 @@ from urllib.parse import quote
 
 import msgspec
 
+from catchpan.contract.branches import Branch, BranchPage, BranchRequest, Machine, MachinePage, MachineRequest
 from catchpan.contract.machine_kinds import MachineKind, MachineKindPage, MachineKindRequest
 from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
-from catchpan.contract.organisations import Health, Organisation
+from catchpan.contract.organisations import Health, Key, KeyRequest, KeyRotation, Keys, Organisation
 from catchpan.contract.problems import Problem
 from catchpan.contract.profiles import (
     Difference,
     Profile,
     ProfilePage,
     ProfileRequest,
+    ProvisionalReleaseRequest,
     ReleaseRequest,
     Revision,
     RevisionPage,
     RevisionRequest,
     RevisionSummary,
     WithdrawRequest,
+)
+from catchpan.contract.sync import (
+    FeedPage,
+    ManifestAnswer,
+    ReplicaReport,
+    SignedHead,
+    SigningKeys,
+    SnapshotPage,
+    SyncStatus,
 )
 from catchpan.errors import AnswerError, problem_error
 
@@ -184,6 +195,14 @@ def release_revision(
     return Call("POST", path, RevisionSummary, request, _dry(dry_run), keyed=True, version=version)
 
 
+def release_provisionally(
+    profile: str, number: int, request: ProvisionalReleaseRequest, version: int, dry_run: bool
+) -> Call[RevisionSummary]:
+    """Let one branch use a revision for some days."""
+    path = _at("profiles", profile, "revisions", number, "release-provisionally")
+    return Call("POST", path, RevisionSummary, request, _dry(dry_run), keyed=True, version=version)
+
+
 def withdraw_revision(
     profile: str, number: int, request: WithdrawRequest, version: int, dry_run: bool
 ) -> Call[RevisionSummary]:
@@ -196,3 +215,101 @@ def difference(profile: str, before: int, after: int, tolerance: float | None) -
     """What two revisions do differently on the ground."""
     query = _query(before=before, after=after, tolerance=tolerance)
     return Call("GET", _at("profiles", profile, "difference"), Difference, query=query, told=True)
+
+
+def add_branch(request: BranchRequest, dry_run: bool) -> Call[Branch]:
+    """A new branch."""
+    return Call("POST", _at("branches"), Branch, request, _dry(dry_run), keyed=True)
+
+
+def branches(after: str | None, limit: int | None) -> Call[BranchPage]:
+    """One page of branches."""
+    return Call("GET", _at("branches"), BranchPage, query=_query(after=after, limit=limit))
+
+
+def branch(id: str) -> Call[Branch]:
+    """One branch."""
+    return Call("GET", _at("branches", id), Branch)
+
+
+def replace_branch(id: str, request: BranchRequest, version: int, dry_run: bool) -> Call[Branch]:
+    """A branch anew, if nobody changed it since ``version``."""
+    return Call("PUT", _at("branches", id), Branch, request, _dry(dry_run), keyed=True, version=version)
+
+
+def report_replica(branch: str, request: ReplicaReport, dry_run: bool) -> Call[ReplicaReport]:
+    """What the replica of a branch holds."""
+    return Call("POST", _at("branches", branch, "replica"), ReplicaReport, request, _dry(dry_run), keyed=True)
+
+
+def add_machine(request: MachineRequest, dry_run: bool) -> Call[Machine]:
+    """A new machine."""
+    return Call("POST", _at("machines"), Machine, request, _dry(dry_run), keyed=True)
+
+
+def machines(branch: str | None, after: str | None, limit: int | None) -> Call[MachinePage]:
+    """One page of machines, of one branch or of all."""
+    return Call("GET", _at("machines"), MachinePage, query=_query(branch=branch, after=after, limit=limit))
+
+
+def machine(id: str) -> Call[Machine]:
+    """One machine."""
+    return Call("GET", _at("machines", id), Machine)
+
+
+def replace_machine(id: str, request: MachineRequest, version: int, dry_run: bool) -> Call[Machine]:
+    """A machine anew, if nobody changed it since ``version``."""
+    return Call("PUT", _at("machines", id), Machine, request, _dry(dry_run), keyed=True, version=version)
+
+
+def add_key(request: KeyRequest, dry_run: bool) -> Call[Key]:
+    """A new key, by the hash of its secret."""
+    return Call("POST", _at("keys"), Key, request, _dry(dry_run), keyed=True)
+
+
+def keys() -> Call[Keys]:
+    """Every key of the organisation."""
+    return Call("GET", _at("keys"), Keys)
+
+
+def rotate_key(id: str, request: KeyRotation, dry_run: bool) -> Call[Key]:
+    """A key in place of another, which goes on working for some hours."""
+    return Call("POST", _at("keys", id, "rotate"), Key, request, _dry(dry_run), keyed=True)
+
+
+def revoke_key(id: str, dry_run: bool) -> Call[Key]:
+    """End a key."""
+    return Call("POST", _at("keys", id, "revoke"), Key, None, _dry(dry_run), keyed=True)
+
+
+def changes(
+    branch: str | None, after: str | None, wait: float | None, limit: int | None, contents: bool
+) -> Call[FeedPage]:
+    """Changes after a cursor."""
+    query = _query(branch=branch, after=after, wait=wait, limit=limit)
+    return Call("GET", _at("changes"), FeedPage, query=query | ({"contents": "true"} if contents else {}))
+
+
+def manifest(branch: str | None, at: int | None) -> Call[ManifestAnswer]:
+    """What a scope should hold."""
+    return Call("GET", _at("manifest"), ManifestAnswer, query=_query(branch=branch, at=at))
+
+
+def head(branch: str | None, at: int | None) -> Call[SignedHead]:
+    """The digests of a scope, signed."""
+    return Call("GET", _at("head"), SignedHead, query=_query(branch=branch, at=at))
+
+
+def snapshot(branch: str | None, after: str | None, limit: int | None) -> Call[SnapshotPage]:
+    """One page of everything that a scope holds."""
+    return Call("GET", _at("snapshot"), SnapshotPage, query=_query(branch=branch, after=after, limit=limit))
+
+
+def signing_keys() -> Call[SigningKeys]:
+    """The public keys that sign heads."""
+    return Call("GET", _at("signing-keys"), SigningKeys)
+
+
+def sync_status() -> Call[SyncStatus]:
+    """How every branch's replica stands."""
+    return Call("GET", _at("sync", "status"), SyncStatus)

@@ -10,6 +10,7 @@ CatchpanError
 ├── HeldError              the database on this machine is held by another program
 ├── MissingError           nothing of the name that was given
 ├── TakenError             a name on this machine that is in use
+├── ReplicaError           something that a replica does not believe or cannot read; see catchpan.replica.errors
 └── ProblemError           the service refused, with a problem; one subclass for each slug
 """
 
@@ -56,6 +57,10 @@ class TakenError(CatchpanError):
     """A name on this machine that is in use."""
 
 
+class ReplicaError(CatchpanError):
+    """Something that a replica does not believe, or cannot read or write; what it holds stays as it was."""
+
+
 class ProblemError(CatchpanError):
     """The service refused; ``problem`` says what and why, ``problem.errors`` where and what is allowed."""
 
@@ -94,6 +99,10 @@ class NotAcceptableError(ProblemError):
 
 class ConflictError(ProblemError):
     """The state of things does not allow this."""
+
+
+class GoneError(ProblemError):
+    """The changes after this cursor can no longer be told: take a snapshot, and replace by it what is held."""
 
 
 class StaleError(ProblemError):
@@ -145,6 +154,7 @@ BY_SLUG: dict[Slug, type[ProblemError]] = {
     Slug.METHOD_NOT_ALLOWED: MethodNotAllowedError,
     Slug.NOT_ACCEPTABLE: NotAcceptableError,
     Slug.CONFLICT: ConflictError,
+    Slug.GONE: GoneError,
     Slug.STALE: StaleError,
     Slug.TOO_LARGE: TooLargeError,
     Slug.WRONG_MEDIA_TYPE: WrongMediaTypeError,

@@ -296,6 +296,13 @@ class Angles(msgspec.Struct, frozen=True):
     unit: AngleUnit
 
 
+class RateGrid(msgspec.Struct, frozen=True):
+    """Rows of rates in one unit."""
+
+    values: list[list[float]]
+    unit: RateUnit
+
+
 class RatioGrid(msgspec.Struct, frozen=True):
     """Rows of ratios in one unit; null for one that cannot be given."""
 

@@ -1,10 +1,11 @@
-"""Catch files and pan files: CSV with a header; quantities carry their unit in the header or in the cell.
+"""Catch files, pan files and outlines: CSV with a header; quantities carry their unit in the header or in the cell.
 
 A catch file has the columns ``opening``, ``duration`` and ``mass`` (or ``gross`` and ``tare``), and may have
-``stream``, ``gates`` and ``note``. A pan file has ``position`` and a column for each row of pans, ``row 1``,
+``stream``, ``gates``, ``note`` and ``lot``. A pan file has ``position`` and a column for each row of pans, ``row 1``,
 ``row 2`` …, with the word ``opposite`` for a row that was driven the other way. A unit stands in brackets behind the
 name, as in ``mass [lb]``, or behind the number in the cell. An empty pan cell is a pan that was not there; an empty
-pan has mass 0.
+pan has mass 0. An outline file has ``ring``, ``x`` and ``y``, one row for each corner in the order in which one walks
+round: the ring is ``outline``, or the name of a bed, pond or building in it.
 """
 
 import re
@@ -14,17 +15,20 @@ from typing import Any
 import msgspec
 
 from catchpan.cells import Cell, Row, in_one_unit, rows
+from catchpan.contract.checks import SeriesCheck
 from catchpan.contract.comparisons import CaughtMachine
+from catchpan.contract.coverages import Hole, Ring
 from catchpan.contract.curves import Catch
 from catchpan.contract.granules import SIEVES
 from catchpan.contract.overlaps import PanRow
+from catchpan.contract.priors import CatchSet
 from catchpan.contract.throws import ThrowObservation
 from catchpan.errors import TableError
 from catchpan.quantities import Length, Lengths, Mass, Masses, Quantity, Ratio, Rotation, Time
 
 _CATCH_COLUMNS: dict[str, type[Quantity] | None] = {
     "opening": Ratio, "mass": Mass, "gross": Mass, "tare": Mass, "duration": Time,
-    "stream": None, "gates": None, "note": None,
+    "stream": None, "gates": None, "note": None, "lot": None,
 }  # fmt: skip
 _SIEVE_NUMBER = re.compile(r"(?:No\.?|#)\s*(\d+)", re.IGNORECASE)
 _PAN_ROW = re.compile(r"row \d+( opposite)?")
@@ -43,6 +47,27 @@ def read_machines(path: Path) -> list[CaughtMachine]:
             raise row["machine"].refuse("every catch needs its machine")
         found.setdefault(row["machine"].text, []).append(_catch(row))
     return [CaughtMachine(name=name, catches=caught) for name, caught in found.items()]
+
+
+def read_sets(path: Path) -> list[CatchSet]:
+    """Catch sets of several materials: a catch file with a column ``material``, and ``size guide number`` if known."""
+    caught: dict[str, list[Catch]] = {}
+    sizes: dict[str, float | None] = {}
+    for row in rows(path, _set_column, needed=("material", "opening", "duration")):
+        name = row["material"].text
+        if not name:
+            raise row["material"].refuse("every catch needs its material")
+        caught.setdefault(name, []).append(_catch(row))
+        if "size guide number" in row and row["size guide number"].text:
+            sizes[name] = _size(row["size guide number"])
+    return [CatchSet(material=name, catches=own, size_guide_number=sizes.get(name)) for name, own in caught.items()]
+
+
+def _size(cell: Cell) -> float:
+    try:
+        return float(cell.text)
+    except ValueError as error:
+        raise cell.refuse("write the size guide number, such as 215") from error
 
 
 def read_sieves(path: Path) -> tuple[Lengths, Masses]:
@@ -97,10 +122,40 @@ def read_throws(path: Path) -> list[ThrowObservation]:
     return found
 
 
+def read_checks(path: Path) -> list[SeriesCheck]:
+    """A machine's checks, oldest first: columns ``ratio`` and ``standard uncertainty``."""
+    return [
+        SeriesCheck(ratio=line["ratio"].read(Ratio), standard_uncertainty=line["standard uncertainty"].read(Ratio))
+        for line in rows(path, _check_column, needed=("ratio", "standard uncertainty"))
+    ]
+
+
+def read_outline(path: Path) -> tuple[Ring, list[Hole]]:
+    """The corners of an outline file: the outline, and the holes in the order in which they first stand."""
+    rings: dict[str, list[Row]] = {}
+    for line in rows(path, _outline_column, needed=("ring", "x", "y")):
+        for name, cell in line.items():
+            if not cell.text:
+                raise cell.refuse(f"every corner needs its {name}")
+        rings.setdefault(line["ring"].text, []).append(line)
+    corners: dict[str, Any] = {
+        name: {
+            axis: Lengths(values, unit)  # type: ignore[arg-type]
+            for axis in ("x", "y")
+            for unit, values in [in_one_unit([line[axis] for line in lines], Length)]
+        }
+        for name, lines in rings.items()
+    }
+    if "outline" not in corners:
+        raise TableError(f"{path.name}: no row has the ring 'outline'")
+    outline = Ring(**corners.pop("outline"))
+    return outline, [Hole(name=name, **ring) for name, ring in corners.items()]
+
+
 def _catch(row: Row) -> Catch:
     fields: dict[str, Any] = {}
     for name, cell in row.items():
-        if name == "machine":
+        if name not in _CATCH_COLUMNS:
             continue
         kind = _CATCH_COLUMNS[name]
         if cell.text:
@@ -132,6 +187,11 @@ def _machine_column(name: str) -> str | None:
     return None if name == "machine" else _catch_column(name)
 
 
+def _set_column(name: str) -> str | None:
+    """What is wrong with a column of a file of several materials, or None."""
+    return None if name in ("material", "size guide number") else _catch_column(name)
+
+
 def _sieve_column(name: str) -> str | None:
     """What is wrong with a column of a sieve file, or None."""
     return None if name in ("sieve", "mass") else "allowed are sieve and mass"
@@ -140,6 +200,16 @@ def _sieve_column(name: str) -> str | None:
 def _throw_column(name: str) -> str | None:
     """What is wrong with a column of a file of throws, or None."""
     return None if name in ("impeller speed", "left", "right") else "allowed are impeller speed, left and right"
+
+
+def _check_column(name: str) -> str | None:
+    """What is wrong with a column of a file of checks, or None."""
+    return None if name in ("ratio", "standard uncertainty") else "allowed are ratio and standard uncertainty"
+
+
+def _outline_column(name: str) -> str | None:
+    """What is wrong with a column of an outline file, or None."""
+    return None if name in ("ring", "x", "y") else "allowed are ring, x and y"
 
 
 def _pan_column(name: str) -> str | None:

@@ -9,7 +9,7 @@ from uuid import UUID
 
 from catchpan.contract.organisations import Role
 from catchpan.quantities import System
-from catchpan_service.store import keys, organisations
+from catchpan_service.store import keys, organisations, signers
 from catchpan_service.store.database import Access, Database, Order
 from catchpan_service.store.errors import Conflict
 from catchpan_service.store.keys import StoredKey
@@ -32,7 +32,9 @@ class NewKey:
 def add_organisation(database: Database, name: str, *, units: System, new_id: Callable[[], UUID]) -> StoredOrganisation:
     """Make an organisation; Conflict if its name is in use."""
     access = local_owner(new_id(), name, units)
-    return database.write_now(organisations.add, Order(access, "organisation add"), administrator=True)
+    seed = secrets.token_bytes(signers.SEED_BYTES)
+    order = Order(access, "organisation add")
+    return database.write_now(organisations.add, order, seed, administrator=True)
 
 
 def list_organisations(database: Database) -> list[StoredOrganisation]:

@@ -17,10 +17,23 @@ from catchpan_service import admin, document, examples
 from catchpan_service.envelope import BODY, REQUEST_ID, Envelope, log_mistake
 from catchpan_service.keyring import Keyring
 from catchpan_service.problems import Refusal, answer, problem_of
-from catchpan_service.routes import computations, compute, health, machine_kinds, materials, organisation, profiles
+from catchpan_service.routes import (
+    branches,
+    computations,
+    compute,
+    health,
+    keys,
+    machine_kinds,
+    machines,
+    materials,
+    organisation,
+    profiles,
+    sync,
+)
 from catchpan_service.routes.asking import DEPENDENCIES
 from catchpan_service.settings import Settings
 from catchpan_service.store.database import Database
+from catchpan_service.store.proofs import Proofs
 from catchpan_service.strict import StrictRequest
 
 Clock = Callable[[], datetime]
@@ -34,6 +47,10 @@ HANDLERS: list[ControllerRouterHandler] = [
     materials.router,
     machine_kinds.router,
     profiles.router,
+    branches.router,
+    machines.router,
+    keys.router,
+    sync.router,
 ]
 EXAMPLES: dict[str, Any] = examples.EXAMPLES | computations.examples()
 
@@ -81,6 +98,7 @@ def create_app(
             {
                 "database": database,
                 "keyring": Keyring(),
+                "proofs": Proofs(),
                 "clock": clock,
                 "local_owner": owner,
                 "compute_needs_key": settings.compute_needs_key,

@@ -18,6 +18,7 @@ from litestar.types import ControllerRouterHandler
 
 from catchpan import __version__
 from catchpan.contract.problems import Problem, Slug
+from catchpan.contract.sync import Entry, Exceptions, Head, Manifest
 from catchpan_service.problems import CATALOGUE, MEDIA_TYPE
 from catchpan_service.strict import StrictRequest, closed
 
@@ -26,6 +27,8 @@ are; profiles of those settings are versioned for an organisation.
 
 Every quantity carries its unit. Follow the product label, the machine's manual and local rules: they come first."""
 KEY = SecurityScheme(type="http", scheme="bearer", description="A key of an organisation.")
+SENT_AS_BYTES = (Entry, Manifest, Exceptions, Head)
+"""Types that travel as the bytes that were hashed or signed, so that no handler names them."""
 _REFERENCE = "#/components/schemas/{name}"
 _COMPONENT = re.compile(r'"#/components/schemas/([^"]+)"')
 
@@ -65,7 +68,8 @@ def document(
     )
     made = app.openapi_schema.to_schema()
     named = set(_COMPONENT.findall(json.dumps(made["paths"])))
-    kinds = {closed(kind) for handler in _handlers(app) for kind in wire_types(handler)} | {closed(Problem)}
+    kinds = {closed(kind) for handler in _handlers(app) for kind in wire_types(handler)}
+    kinds |= {closed(kind) for kind in (Problem, *SENT_AS_BYTES)}
     _, schemas = msgspec.json.schema_components(sorted(kinds, key=lambda kind: kind.__name__), ref_template=_REFERENCE)
     if named - set(schemas):
         raise LookupError(f"types of the document that msgspec does not know: {sorted(named - set(schemas))}")
@@ -87,6 +91,7 @@ def _config() -> OpenAPIConfig:
         tags=[
             Tag(name="compute", description="Stateless: nothing is stored."),
             Tag(name="profiles", description="Materials, machine kinds, profiles and their revisions."),
+            Tag(name="sync", description="Branches and machines; what each should hold, and how it hears of changes."),
             Tag(name="service", description="The service itself, and who is asking."),
         ],
     )
@@ -156,8 +161,10 @@ def operation_problems(operation: dict[str, Any], method: str, path: str) -> lis
         if method != "get":
             slugs += [Slug.NOT_ALLOWED, Slug.CONFLICT]
     queried = {p["name"] for p in operation.get("parameters", []) if p["in"] == "query"}
-    if "after" in queried or "/compute/" not in path:
-        slugs += [Slug.UNKNOWN_REFERENCE] if "after" in queried or "requestBody" in operation else []
+    refers = queried & {"after", "at", "branch"} or ("requestBody" in operation and "/compute/" not in path)
+    slugs += [Slug.UNKNOWN_REFERENCE] if refers else []
+    if path == "/v1/changes":
+        slugs += [Slug.GONE]
     if "idempotency-key" in headers:
         slugs += [Slug.KEY_REUSED]
     if "if-match" in headers:

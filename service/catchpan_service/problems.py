@@ -29,6 +29,7 @@ CATALOGUE: dict[Slug, tuple[int, str]] = {
     Slug.METHOD_NOT_ALLOWED: (405, "The method is not allowed here"),
     Slug.NOT_ACCEPTABLE: (406, "The answer cannot be given in that form"),
     Slug.CONFLICT: (409, "The state of things does not allow this"),
+    Slug.GONE: (410, "The changes can no longer be told"),
     Slug.STALE: (412, "Someone else changed it first"),
     Slug.TOO_LARGE: (413, "The request is too large"),
     Slug.WRONG_MEDIA_TYPE: (415, "The body is not JSON"),
@@ -182,6 +183,11 @@ def _bad_cursor(error: store.BadCursor, _: Asked) -> Answered:
     return problem(Slug.UNKNOWN_REFERENCE, str(error), errors=[fault]), {}
 
 
+def _gone(error: store.Gone, _: Asked) -> Answered:
+    fault = Fault(pointer="/after", code="gone", detail=str(error), allowed="a newer cursor, or /v1/snapshot")
+    return problem(Slug.GONE, str(error), errors=[fault]), {"Link": '</v1/snapshot>; rel="alternate"'}
+
+
 def _not_allowed(error: rules.NotAllowed, _: Asked) -> Answered:
     return problem(Slug.NOT_ALLOWED, str(error)), {}
 
@@ -213,6 +219,7 @@ _TOLD: Final[list[tuple[type[Exception], Callable[[Any, Asked], Answered]]]] = [
     (store.Conflict, _conflict),
     (store.KeyReused, _key_reused),
     (store.BadCursor, _bad_cursor),
+    (store.Gone, _gone),
     (store.Busy, _busy),
     (store.Closed, _storage),
     (store.Uncertain, _uncertain),

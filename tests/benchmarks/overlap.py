@@ -28,9 +28,7 @@ def patterns(count: int) -> FloatArray:
     """Return made-up bell-shaped patterns with noise, the end pans empty."""
     rng = np.random.default_rng(11)
     width, middle = rng.uniform(6, 10, (count, 1)) * FOOT, rng.normal(0, 1, (count, 1)) * FOOT
-    bell = np.exp(-(np.abs((POSITIONS - middle) / width) ** 3)) * rng.uniform(
-        0.9, 1.1, (count, len(POSITIONS))
-    )
+    bell = np.exp(-(np.abs((POSITIONS - middle) / width) ** 3)) * rng.uniform(0.9, 1.1, (count, len(POSITIONS)))
     bell[:, [0, -1]] = 0.0
     return bell
 

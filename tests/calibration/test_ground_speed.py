@@ -11,7 +11,8 @@ from uncertainties import ufloat
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.calibration.ground_speed import ground_speed
 
-times = st.lists(st.floats(5, 100), min_size=2, max_size=8).filter(lambda runs: np.std(runs) > 1e-3)
+times = st.lists(st.floats(5, 100), min_size=7, max_size=12).filter(lambda runs: np.std(runs) > 1e-3)
+"""So many runs tell their own scatter."""
 
 
 @given(times)
@@ -30,6 +31,14 @@ def test_the_interval_holds_the_truth_19_times_in_20():
         found = ground_speed(distance=60, durations=course / 1.5 * (1 + 0.02 * rng.standard_normal(4)))
         held += found.interval[0] <= 1.5 <= found.interval[1]
     assert 0.925 < held / 2000 < 0.98
+
+
+@pytest.mark.parametrize("runs", [[40.0, 40.0], [40.0, 40.001, 40.0]])
+def test_few_runs_that_agree_by_chance_do_not_make_a_speed_sure(runs):
+    found = ground_speed(distance=60, durations=runs)
+    assumed = np.sqrt(5 / (4 + len(runs))) * 0.02 / np.sqrt(len(runs))
+    assert found.standard_uncertainty / found.speed == pytest.approx(np.hypot(assumed, 0.003), rel=1e-4)
+    assert found.degrees_of_freedom >= 5
 
 
 def test_twice_the_distance_in_the_same_time_is_twice_the_speed():

@@ -34,9 +34,7 @@ def test_both_routes_agree_to_nine_digits_above_half_a_percent():
     at = np.linspace(0.3048, 12.192, 200)
     quick = overlap_cv(positions=positions, rates=several, spacings=at)
     for driving in DRIVINGS:
-        slow = np.array(
-            [superpose(positions=positions, rate=y, spacings=at, driving=driving).cv for y in several]
-        )
+        slow = np.array([superpose(positions=positions, rate=y, spacings=at, driving=driving).cv for y in several])
         above = slow > 0.005
         assert above.any()
         assert np.abs(quick[driving][above] / slow[above] - 1).max() < 1e-9

@@ -148,6 +148,13 @@ def test_a_smaller_opening_is_less_sure():
     assert widths[0] > widths[1] > widths[2]
 
 
+def test_a_comparison_that_shows_no_spread_leaves_the_interval_of_this_machine():
+    answer = ask(LAW, 0.4, between_machine_spread=0.0, machines_checked=5)
+    assert answer.rate_interval_any_machine == answer.rate_interval_this_machine
+    with pytest.raises(CalibrationError, match="between_machine_spread is -0"):
+        ask(LAW, 0.4, between_machine_spread=-0.01, machines_checked=5)
+
+
 def test_any_machine_is_unknown_until_three_machines_were_checked():
     answer = ask(LAW, 0.4)
     assert np.isnan(answer.rate_interval_any_machine).all()

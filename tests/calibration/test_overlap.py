@@ -16,9 +16,7 @@ from catchpan_service.calibration.superposition import DRIVINGS, superpose
 POSITIONS = np.linspace(-6.0, 6.0, 25)
 BELL = 0.02 * np.exp(-((POSITIONS / 2.2) ** 2) / 2) * (np.abs(POSITIONS) < 6)
 
-rates = st.lists(st.floats(0, 1).map(lambda x: round(x, 3)), min_size=11, max_size=11).filter(
-    lambda y: sum(y) > 2
-)
+rates = st.lists(st.floats(0, 1).map(lambda x: round(x, 3)), min_size=11, max_size=11).filter(lambda y: sum(y) > 2)
 
 
 def laid(positions, rates):
@@ -298,9 +296,7 @@ def test_overlap_refuses_settings_that_cannot_be_computed(changes, code, where, 
 
 
 def test_one_station_is_enough_for_the_population_deviation():
-    answer = overlap(
-        laid(POSITIONS, BELL), evaluation="stations", deviation="population", spacings=np.array([0.5])
-    )
+    answer = overlap(laid(POSITIONS, BELL), evaluation="stations", deviation="population", spacings=np.array([0.5]))
     assert answer.by_driving["one_way"].cv.tolist() == [0.0]
 
 

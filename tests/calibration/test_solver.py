@@ -155,7 +155,7 @@ def test_exact_flows_give_back_their_law():
 
 def test_a_prior_counts_as_two_more_observations():
     problem = made_up(np.random.default_rng(4), points=3)
-    prior = (0.08, 1 / 0.05**2, 1.6, 1 / 0.4**2)
+    prior = (0.08, 1 / 0.05**2, 1.6, 1 / 0.4**2, 0.0)
     found = solve(Problem(problem.opening, problem.flow, problem.uncertainty, problem.dead_bounds, EXPONENTS, prior))
     x, q, u = (np.array(column) for column in (problem.opening, problem.flow, problem.uncertainty))
 

@@ -20,9 +20,7 @@ from catchpan_service.calibration.superposition import DRIVINGS, superpose
 EVEN = np.linspace(-3.0, 3.0, 13)
 ON_NONE = np.sort(np.concatenate([[-3.7, 0.1], np.random.default_rng(5).uniform(-3.5, 3.5, 9)]))
 
-rates = st.lists(st.floats(0, 1).map(lambda x: round(x, 3)), min_size=13, max_size=13).filter(
-    lambda y: sum(y) > 1
-)
+rates = st.lists(st.floats(0, 1).map(lambda x: round(x, 3)), min_size=13, max_size=13).filter(lambda y: sum(y) > 1)
 
 
 def laid(positions, rates):

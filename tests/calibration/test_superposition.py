@@ -17,9 +17,7 @@ ON_A_LATTICE = np.array([-4.0, -3, -2, -1.5, -1, -0.5, 0, 0.5, 1, 2, 4])
 ON_NONE = np.sort(np.concatenate([[-3.7, 0.1], np.random.default_rng(5).uniform(-3.5, 3.5, 9)]))
 LAYOUTS = [EVEN, OFF_MIDDLE, ON_A_LATTICE, ON_NONE]
 
-rates = st.lists(st.floats(0, 1).map(lambda x: round(x, 3)), min_size=13, max_size=13).filter(
-    lambda y: sum(y) > 1
-)
+rates = st.lists(st.floats(0, 1).map(lambda x: round(x, 3)), min_size=13, max_size=13).filter(lambda y: sum(y) > 1)
 spacings = st.floats(0.5, 13).map(lambda x: np.array([x]))
 drivings = st.sampled_from(DRIVINGS)
 
@@ -45,9 +43,7 @@ def period(spacing, driving):
 
 def folded_knots(positions, spacing, length):
     """Return where the field may bend or step within one period, ascending, with both its ends."""
-    knots = np.sort(
-        np.concatenate([[0.0, length], np.concatenate([positions, spacing - positions]) % length])
-    )
+    knots = np.sort(np.concatenate([[0.0, length], np.concatenate([positions, spacing - positions]) % length]))
     return knots[np.diff(knots, prepend=-1.0) > 1e-9]
 
 
@@ -92,9 +88,7 @@ def test_extremes_are_those_of_points_beside_every_bend(positions, driving):
         knots = folded_knots(positions, spacing, length)
         at = np.concatenate([knots[1:] - 1e-8, knots[:-1] + 1e-8, np.linspace(1e-4, length - 1e-4, 2001)])
         field = summed(positions, rate, spacing, driving, at) * spacing / np.trapezoid(rate, positions)
-        assert even(positions, rate, spacing, driving)[1:] == pytest.approx(
-            (field.min(), field.max()), abs=1e-5
-        )
+        assert even(positions, rate, spacing, driving)[1:] == pytest.approx((field.min(), field.max()), abs=1e-5)
 
 
 def test_many_spacings_in_parts_equal_one_at_a_time():
@@ -124,9 +118,7 @@ def test_mean_field_times_spacing_is_the_mass_per_length(y, at, driving):
     assert mean * at[0] == pytest.approx(shape(laid).mass_per_length, rel=2e-3)
     cv, least, most = even(EVEN, rate, at[0], driving)
     assert least <= 1 <= most
-    assert (
-        cv <= np.sqrt((1 - least) * (most - 1)) + 1e-12
-    )  # the mean of (f - least) (most - f), never negative
+    assert cv <= np.sqrt((1 - least) * (most - 1)) + 1e-12  # the mean of (f - least) (most - f), never negative
 
 
 @settings(max_examples=60, deadline=None)

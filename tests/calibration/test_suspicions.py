@@ -6,7 +6,8 @@ import pytest
 from catchpan_service.calibration.catches import catches, uncertainty_model
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.calibration.flow_curve import FitCase, fit_flow_curve, fit_flow_curves
-from tests.studies.coverage import REPEATED, UNEVEN, machine
+from tests.studies.coverage import REPEATED, UNEVEN
+from tests.studies.machines import machine
 
 EXACT = [0.15, 0.15, 0.24, 0.4, 0.4, 0.6, 0.9, 0.9]
 WOBBLE = np.array([1.004, 0.997, 1.01, 0.995, 1.002, 0.992, 1.006, 1.001])

@@ -18,7 +18,20 @@ from catchpan.errors import BY_SLUG
 from tests.serving import Serving
 
 DOCUMENT = json.loads((Path(__file__).parents[2] / "openapi" / "catchpan.json").read_text())
-GROUPS = ("curve", "gate", "amounts", "material", "machine-kind", "profile", "organisation", "key")
+GROUPS = (
+    "curve",
+    "check",
+    "gate",
+    "amounts",
+    "material",
+    "machine-kind",
+    "profile",
+    "organisation",
+    "key",
+    "branch",
+    "sync",
+    "replica",
+)
 
 
 def commands():
@@ -85,6 +98,9 @@ def schema_of(name):
     return {"$ref": f"#/components/schemas/{name}", "components": DOCUMENT["components"]}
 
 
+EDGE = ("pans.csv", "--pan-area", "1 ft2", "--passes", "3", "--side", "left", "--pass-spacing", "11 ft")
+COVERAGE = ("outline.csv", "--pans", "pans.csv", "--pan-area", "1 ft2", "--passes", "3", "--rate", "3.2 lb/1000ft2",
+            "--pass-spacing", "11 ft", "--cell", "1.5 ft")  # fmt: skip
 OPENING = ("--rate", "3.2 lb/1000ft2", "--speed", "3.5 mph", "--pass-spacing", "11 ft")
 
 
@@ -95,8 +111,10 @@ OPENING = ("--rate", "3.2 lb/1000ft2", "--speed", "3.5 mph", "--pass-spacing", "
         (("opening", "catches.csv", *OPENING), "OpeningAnswer"),
         (("chart", "catches.csv", *OPENING), "ChartAnswer"),
         (("overlap", "pans.csv", "--pan-area", "1 ft2", "--passes", "3"), "OverlapAnswer"),
+        (("edge", *EDGE), "EdgeAnswer"),
+        (("coverage", *COVERAGE, "--grid"), "CoverageAnswer"),
     ],
-    ids=["curve", "opening", "chart", "overlap"],
+    ids=["curve", "opening", "chart", "overlap", "edge", "coverage"],
 )
 def test_json_is_the_published_answer_and_words_stay_off_standard_output(folder, arguments, schema):
     done = run(*arguments, "--json", folder=folder)
@@ -109,6 +127,37 @@ def test_a_fit_is_printed_for_a_technician(folder):
     told = run("curve", "fit", "catches.csv", folder=folder).stdout
     for words in ("catch  opening", "no: pulsing", "Flow curve: offset power", "How sure", "Catch 1 pulsed"):
         assert words in told
+
+
+def test_an_edge_is_printed_for_a_technician(folder):
+    told = run("edge", *EDGE, "--beyond", "water", "--distance", "4 ft", folder=folder).stdout
+    for words in (
+        "from the edge, the machine's middle",
+        "then the first overlapped pass",
+        "local rules",
+        "lands beyond",
+    ):
+        assert words in told
+    own = run("edge", *EDGE, "--edge-pans", "pans.csv", "--laid-width", "11 ft", folder=folder).stdout
+    assert own == run("edge", *EDGE, folder=folder).stdout
+
+
+def test_a_map_is_printed_for_a_technician(folder):
+    told = run("coverage", *COVERAGE, "--headlands", "1", "--heading", "20 deg", folder=folder).stdout
+    for words in (
+        "2 edge",
+        "too little",
+        "on: pond",
+        "on: rose bed",
+        "on: outside the outline",
+        "25 to 50",
+        "local rules",
+    ):
+        assert words in told
+    (folder / "outline.csv").write_text("ring,x [ft],y [ft]\noutline,0,0\noutline,90,90\noutline,90,0\noutline,0,90\n")
+    crossed = run("coverage", *COVERAGE, folder=folder)
+    assert crossed.returncode == exits.INPUT
+    assert "crosses or touches itself near its point" in crossed.stderr
 
 
 def test_a_fit_kept_as_json_is_taken_where_a_catch_file_is(folder):
@@ -211,7 +260,19 @@ def test_the_demo_names_every_step_of_the_job_and_leaves_its_files(tmp_path):
     place = tmp_path / "a folder"
     done = run("demo", "--folder", place)
     assert done.returncode == 0, done.stderr
-    for step in ("Catch and weigh", "flow curve", "opening", "edge pass", "chart", "pans", "profile", "Release"):
+    steps = (
+        "Catch and weigh",
+        "flow curve",
+        "opening",
+        "edge pass",
+        "chart",
+        "pans",
+        "edge",
+        "lawn",
+        "profile",
+        "Release",
+    )
+    for step in steps:
         assert step in done.stdout
     assert {"catches.csv", "pans.csv", "curve.json", "profile.json", "catchpan.sqlite"} <= {
         file.name for file in place.iterdir()

@@ -53,6 +53,7 @@ def test_answers_come_in_the_asked_units(web, name):
     assert '"unit": "ft"' not in told
 
 
+BOWTIE = {"x": {"values": [60, 85, 85, 60], "unit": "ft"}, "y": {"values": [50, 70, 50, 70], "unit": "ft"}}
 BAD = [
     ("throw", {"observations": [{"impeller_speed": {"value": 300, "unit": "rpm"}}]}, "/observations"),
     ("throw", {"wanted_throws": {"values": [-1], "unit": "ft"}}, "/wanted_throws/values/0"),
@@ -65,6 +66,17 @@ BAD = [
     ("flight", {"size_guide_number": 5}, "/size_guide_number"),
     ("flight", {"release_speed": {"value": 10, "unit": "m/s"}}, "/release_speed"),
     ("flight", {"wanted_throw": {"value": 500, "unit": "ft"}}, "/wanted_throw"),
+    ("edge", {"side": "left", "pass_spacing": {"value": 1, "unit": "ft"}}, "/pass_spacing"),
+    ("edge", {"distances": {"values": [1, 1e9], "unit": "ft"}}, "/distances/values/1"),
+    ("edge", {"stand_off": {"value": -1, "unit": "ft"}}, "/stand_off"),
+    ("edge", {"edge_pans": spreading.EDGE_PANS | {"pan_area": {"value": 0, "unit": "ft2"}}}, "/edge_pans/pan_area"),
+    ("coverage", {"cell": {"value": 0.1, "unit": "mm"}}, "/cell"),
+    ("coverage", {"cell": {"value": 0.1, "unit": "ft"}, "grid": True}, "/cell"),
+    ("coverage", {"heading": {"value": 1e9, "unit": "deg"}}, "/heading"),
+    ("coverage", {"outline": spreading.COVERAGE["outline"] | {"y": {"values": [0, 0, 1], "unit": "ft"}}}, "/outline/y"),
+    ("coverage", {"holes": [BOWTIE]}, "/holes/0"),
+    ("coverage", {"holes": [spreading.COVERAGE["holes"][0]] * 2}, "/holes/1"),
+    ("coverage", {"edge_pans": spreading.EDGE_PANS | {"pan_area": {"value": 0, "unit": "ft2"}}}, "/edge_pans/pan_area"),
     ("flight", {"release_angles": {"values": [0, 89], "unit": "deg"}}, "/release_angles/values/1"),
 ]
 
@@ -105,3 +117,39 @@ def test_wind_across_shifts_both_sides_to_the_right(web):
     assert all(one["drift"]["value"] > 0 for one in landings)
     middle = [one for one in landings if one["coarser"]["value"] == 50]
     assert middle[0]["still"]["value"] == pytest.approx(middle[1]["still"]["value"], rel=1e-9)
+
+
+def test_a_finding_of_the_edge_pass_points_at_its_own_pans(web):
+    pans = json.loads(json.dumps(spreading.EDGE_PANS))
+    pans["rows"][0]["masses"]["values"][0] = 4
+    told = web.made("POST", "/v1/compute/edge", spreading.EDGE | {"edge_pans": pans})
+    (found,) = [one for one in told["findings"] if one["code"] == "no_stand_off"]
+    assert (found["severity"], found["where"]) == ("stop", "/edge_pans/positions/values/0")
+    assert told["stand_off"] is None
+    assert told["by_driving"] == {"one_way": None, "back_and_forth": None}
+
+
+def test_a_grid_is_told_only_when_asked_and_stands_in_the_plan(web):
+    plain = web.made("POST", "/v1/compute/coverage?units=si", spreading.COVERAGE)
+    assert plain["grid"] is None
+    asked = spreading.COVERAGE | {"grid": True, "cell": {"value": 0.5, "unit": "m"}}
+    told = web.made("POST", "/v1/compute/coverage?units=si", asked)
+    grid, rates = told["grid"], told["grid"]["rates"]["values"]
+    mass = sum(map(sum, rates)) * grid["cell"]["value"] ** 2 / 1000
+    off = sum(one["mass"]["value"] for one in told["off_target"])
+    assert mass == pytest.approx(told["material"]["value"], rel=1e-3)
+    assert told["material_on_target"]["value"] + off == pytest.approx(mass, rel=1e-9)
+    pond = spreading.COVERAGE["holes"][0]
+    column = round((72.5 * 0.3048 - grid["x"]["value"]) / 0.5)
+    row = round((62.5 * 0.3048 - grid["y"]["value"]) / 0.5)
+    assert (rates[row][column], pond["name"]) == (0, "pond")
+    assert max(rates[row]) > 10
+
+
+def test_a_plan_far_from_its_origin_gives_the_same_map(web):
+    moved = json.loads(json.dumps(spreading.COVERAGE))
+    for ring in (moved["outline"], *moved["holes"]):
+        ring["x"]["values"] = [x + 1_500_000 for x in ring["x"]["values"]]
+    here, there = (web.made("POST", "/v1/compute/coverage", body) for body in (spreading.COVERAGE, moved))
+    assert there["cv"]["value"] == pytest.approx(here["cv"]["value"], rel=1e-6)
+    assert there["passes"][0]["x"]["values"][0] == pytest.approx(here["passes"][0]["x"]["values"][0] + 1_500_000)

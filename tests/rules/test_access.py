@@ -7,12 +7,14 @@ from catchpan_service.rules.access import Action, may, require
 from catchpan_service.rules.errors import NotAllowed
 
 READS = {Action.READ, Action.COMPUTE}
-SAVES = READS | {Action.SAVE, Action.RELEASE, Action.WITHDRAW}
+OVERSEES = READS | {Action.OVERSEE}
+SAVES = OVERSEES | {Action.SAVE, Action.RELEASE, Action.WITHDRAW, Action.ARRANGE, Action.REPORT}
+REPORTS = READS | {Action.REPORT}
 
 
 @pytest.mark.parametrize(
     ("role", "allowed"),
-    [(Role.OWNER, set(Action)), (Role.CALIBRATOR, SAVES), (Role.BRANCH, READS), (Role.READER, READS)],
+    [(Role.OWNER, set(Action)), (Role.CALIBRATOR, SAVES), (Role.BRANCH, REPORTS), (Role.READER, OVERSEES)],
 )
 def test_each_role_may_do_what_is_said_and_nothing_else(role, allowed):
     assert {action for action in Action if may(role, action)} == allowed

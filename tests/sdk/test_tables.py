@@ -8,11 +8,12 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
+from catchpan.contract.coverages import Hole, Ring
 from catchpan.contract.curves import Catch
 from catchpan.contract.overlaps import PanRow
 from catchpan.errors import TableError
 from catchpan.quantities import Lengths, Mass, Masses, Ratio, Time
-from catchpan.tables import read_catches, read_pans
+from catchpan.tables import read_catches, read_outline, read_pans
 
 CATCHES = "opening [%],mass [lb],duration [s]\n22,1.71,60\n38,3.71,30\n"
 TWO = [
@@ -325,3 +326,37 @@ def test_any_file_is_read_or_refused_by_its_name_and_nothing_else(tmp_path, read
     path.write_bytes(content)
     refusal = refused(read, path)
     assert refusal is None or str(refusal).startswith("any.csv")
+
+
+LAWN = "ring,x [ft],y [ft]\noutline,0,0\noutline,30,0\npond,5,5\noutline,30,20\npond,9,5\npond,9,2 m\n"
+
+
+def test_an_outline_is_read_ring_by_ring(file):
+    outline, holes = read_outline(file(LAWN))
+    assert outline == Ring(x=Lengths([0.0, 30.0, 30.0], "ft"), y=Lengths([0.0, 0.0, 20.0], "ft"))
+    (pond,) = holes
+    assert (pond.name, pond.x) == ("pond", Lengths([5.0, 9.0, 9.0], "ft"))
+    assert pond.y.values == pytest.approx([5, 5, 2 / 0.3048])
+    assert isinstance(pond, Hole)
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        (LAWN.replace("outline", "lawn"), "catches.csv: no row has the ring 'outline'"),
+        (LAWN.replace("30,20", ",20"), "catches.csv, line 5, column 'x [ft]': every corner needs its x"),
+        (LAWN.replace("pond,5,5", ",5,5"), "catches.csv, line 4, column 'ring': every corner needs its ring"),
+        (
+            LAWN.replace("y [ft]", "z [ft]"),
+            "catches.csv, line 1: column 'z [ft]' is not known; allowed are ring, x and y",
+        ),
+        (
+            LAWN.replace("y [ft]", "y [lb]"),
+            "catches.csv, line 2, column 'y [lb]': 'lb' is a unit of mass, not of length",
+        ),
+    ],
+)
+def test_what_is_wrong_in_an_outline_is_named(file, content, message):
+    with pytest.raises(TableError) as refusal:
+        read_outline(file(content))
+    assert str(refusal.value).startswith(message)

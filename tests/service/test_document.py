@@ -1,5 +1,6 @@
 """The document: what is committed is what is served, every operation answers its own example, nothing is left open."""
 
+import dataclasses
 import json
 import re
 import subprocess
@@ -11,7 +12,7 @@ import pytest
 
 from catchpan import __version__
 from catchpan.quantities import DIMENSIONS, units
-from tests.scenario import NOTHING, document, operations, season, serving
+from tests.scenario import NOTHING, document, example, operations, season, serving
 
 COMMITTED = Path(__file__).parents[2] / "openapi" / "catchpan.json"
 SCHEMAS = document()["components"]["schemas"]
@@ -120,11 +121,14 @@ def test_every_example_is_as_its_schema_says(operation):
 def test_every_operation_answers_its_own_example_as_documented(web):
     ours = season(web)
     for operation in operations().values():
+        if operation.id == "releaseRevisionProvisionally":
+            web.made("POST", f"/v1/profiles/{ours.profile}/revisions", example("addRevision"))
+            ours = dataclasses.replace(ours, number=web.made("GET", f"/v1/profiles/{ours.profile}")["latest"])
         answer = operation.call(web, ours, f"{operation.id} ")
         assert str(answer.status_code) in {one for one in operation.described["responses"] if one < "300"}, answer.text
         told = operation.described["responses"][str(answer.status_code)]["content"]["application/json"]["schema"]
         fits(answer.json(), told)
-    assert web.made("GET", f"/v1/profiles/{ours.profile}")["latest"] == 2
+    assert web.made("GET", f"/v1/profiles/{ours.profile}")["latest"] == 3
 
 
 def test_the_example_of_a_profile_is_worked_through_without_a_finding_that_stops(web):

@@ -10,6 +10,7 @@ from uuid import UUID
 import msgspec
 from uuid_utils.compat import uuid7
 
+from catchpan.contract.branches import BranchRequest
 from catchpan.contract.findings import Finding, FindingCode, Severity
 from catchpan.contract.machine_kinds import MachineKindRequest
 from catchpan.contract.materials import MaterialRequest
@@ -17,7 +18,7 @@ from catchpan.contract.organisations import Role
 from catchpan.contract.profiles import Content, ProfileRequest
 from catchpan.digest import canonical, digest
 from catchpan_service import admin
-from catchpan_service.store import keys, machine_kinds, materials, profiles
+from catchpan_service.store import branches, keys, machine_kinds, materials, profiles
 from catchpan_service.store.database import Access, Database, Order, Reply
 from catchpan_service.store.revisions import Draft
 from catchpan_service.store.scopes import Scope
@@ -53,7 +54,8 @@ def found(database: Database, name: str) -> Access:
 
 
 def key(database: Database, name: str, role: Role) -> Access:
-    secret = admin.create_key(database, name, f"{role.value} key", role=role).secret
+    at = branch(database, admin.administrator(database, name)) if role == Role.BRANCH else None
+    secret = admin.create_key(database, name, f"{role.value} key", role=role, branch=at).secret
     access = by_secret(database, secret, datetime(2026, 3, 2, tzinfo=UTC))
     assert access is not None
     return access
@@ -72,6 +74,10 @@ def do(database: Database, access: Access, function: Any, *args: Any) -> Any:
 
 def reply(answer: object) -> Reply:
     return Reply(201, msgspec.json.encode(answer))
+
+
+def branch(database: Database, access: Access) -> UUID:
+    return UUID(do(database, access, branches.add, BranchRequest(name=f"Branch {next(_names)}")).id)
 
 
 def material(database: Database, access: Access) -> UUID:

@@ -6,10 +6,11 @@ from uuid import UUID
 
 import pytest
 
+from catchpan.contract.branches import BranchRequest
 from catchpan.contract.organisations import Role
 from catchpan_service import admin
-from catchpan_service.store import keys
-from catchpan_service.store.errors import NotFound
+from catchpan_service.store import branches, keys
+from catchpan_service.store.errors import Conflict, NotFound
 from tests.store.office import by_secret, do, found
 
 NAME = "Larkmead Grounds"
@@ -43,12 +44,35 @@ def test_the_hash_is_sha256():
 
 
 def test_a_key_is_found_by_its_secret_with_what_it_may_do(database, company):
-    branch = UUID("01900000-0000-7000-8000-00000000000b")
+    branch = UUID(do(database, company, branches.add, BranchRequest(name="North yard")).id)
     made = admin.create_key(database, NAME, "shed", role=Role.BRANCH, branch=branch)
     access = find(database, made.secret)
     assert access.organisation == company.organisation
     assert (access.organisation_name, access.units, access.key) == (NAME, "us", made.key.id)
     assert (access.key_name, access.role, access.branch) == ("shed", Role.BRANCH, branch)
+
+
+def test_a_key_of_a_branch_has_one_that_is_there_and_no_other_key_has(database, company):
+    nowhere = UUID("01900000-0000-7000-8000-00000000000b")
+    with pytest.raises(NotFound, match="no branch"):
+        admin.create_key(database, NAME, "shed", role=Role.BRANCH, branch=nowhere)
+    for role, branch in ((Role.BRANCH, None), (Role.READER, nowhere)):
+        with pytest.raises(ValueError, match="role branch has a branch"):
+            admin.create_key(database, NAME, "shed", role=role, branch=branch)
+
+
+def test_a_rotated_key_works_beside_the_new_one_until_its_overlap_ends(database, company, clock):
+    old = admin.create_key(database, NAME, "office", role=Role.CALIBRATOR)
+    new = do(database, company, keys.rotate, old.key.id, keys.hash_of("new secret"), timedelta(hours=2))
+    assert (new.name, new.role) == ("office", Role.CALIBRATOR)
+    now = clock()
+    assert find(database, old.secret, now).role == find(database, "new secret", now).role == Role.CALIBRATOR
+    later = now + timedelta(hours=3)
+    assert find(database, old.secret, later) is None
+    assert find(database, "new secret", later).key == new.id
+    admin.revoke_key(database, NAME, new.id)
+    with pytest.raises(Conflict, match="ended"):
+        do(database, company, keys.rotate, new.id, keys.hash_of("x"), timedelta())
 
 
 @pytest.mark.parametrize("presented", ["", "catchpan-", "catchpan-" + "A" * 43, "\ud800", "x" * 10_000])

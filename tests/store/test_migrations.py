@@ -3,7 +3,9 @@
 import sqlite3
 from contextlib import closing
 
+import msgspec
 import pytest
+import rfc8785
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import inspect
@@ -80,13 +82,14 @@ def counts(place):
     return {table: place.rows(f'SELECT count(*) FROM "{table}"')[0][0] for table in there if table in metadata.tables}
 
 
-def fill(place):
+def fill(place, **altered):
     """Rows in every table that a revision of the schema has, by what its columns allow."""
-    unknown = set(inspect(place.outside).get_table_names()) - {"alembic_version", *FILLED_BY_HAND}
-    assert not unknown, "say how these are filled"
+    tables = set(inspect(place.outside).get_table_names())
+    assert not tables - {"alembic_version", *FILLED_BY_HAND}, "say how these are filled"
     mark = "?" if place.outside.dialect.name == "sqlite" else "%s"
     with place.outside.begin() as connection:
-        for table, row in FILLED_BY_HAND.items():
+        for table in [one for one in FILLED_BY_HAND if one in tables]:
+            row = FILLED_BY_HAND[table] | altered.get(table, {})
             marks = ", ".join(mark for _ in row)
             statement = f'INSERT INTO "{table}" ({", ".join(map(quoted, row))}) VALUES ({marks})'
             connection.exec_driver_sql(statement, tuple(row.values()))
@@ -117,6 +120,16 @@ FILLED_BY_HAND = {
     "revisions": OWNED
     | {"profile": THING, "number": 1, "version": 1, "state": "draft", "digest": "sha256:0", "author": "office"}
     | {"note": "", "findings": b"[]", "created": AT, "changed": AT},
+    "branches": DOCUMENT,
+    "machines": DOCUMENT | {"branch": THING, "machine_kind": THING},
+    "holdings": OWNED
+    | {"target_kind": "branch", "target": THING, "branch": THING, "profile": THING, "number": 1}
+    | {"digest": "sha256:0", "entry": b"{}", "from_position": 1},
+    "unsafe": OWNED | {"profile": THING, "number": 1, "digest": "sha256:0", "position": 1},
+    "signers": OWNED | {"number": 1, "seed": b"s" * 32, "key": "k", "created": AT},
+    "replicas": OWNED
+    | {"branch": THING, "epoch": 1, "position": 1, "manifest": "sha256:0", "exceptions": "sha256:0"}
+    | {"at": AT, "key": THING},
 }
 
 
@@ -129,6 +142,25 @@ def test_an_upgrade_of_a_filled_database_keeps_every_row(blank, revision):
     after = counts(blank)
     assert {table: after[table] for table in before} == before
     assert set(before.values()) == {1}
+
+
+def test_what_was_released_before_there_were_holdings_is_held_after_the_upgrade(blank):
+    migrations.upgrade(blank.place, "0001")
+    fill(blank, revisions={"state": "released", "released": AT, "reason": "checked", "check_due": AT})
+    migrations.upgrade(blank.place)
+    ((kind, number, digest, entry, begins, ends),) = blank.rows(
+        "SELECT target_kind, number, digest, entry, from_position, to_position FROM holdings"
+    )
+    assert (kind, number, digest, begins, ends) == ("organisation", 1, "sha256:0", 1, None)
+    told = msgspec.json.decode(bytes(entry))
+    assert (told["state"], told["number"], told["name"], told["check_due"]) == (
+        "released",
+        1,
+        "One",
+        "2026-03-02T07:00:00Z",
+    )
+    assert bytes(entry) == rfc8785.dumps(told)
+    assert len(blank.rows("SELECT key FROM signers")) == 1
 
 
 def test_a_filled_database_still_reads_the_same_after_another_upgrade(blank, clock):

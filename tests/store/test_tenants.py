@@ -1,21 +1,43 @@
 """No store function shows, changes or even betrays a row of another organisation."""
 
 import inspect
+from datetime import timedelta
 from uuid import UUID
 
 import pytest
 
+from catchpan.contract.branches import BranchRequest, MachineRequest
 from catchpan.contract.machine_kinds import MachineKindRequest
 from catchpan.contract.materials import MaterialRequest
-from catchpan.contract.profiles import ProfileRequest, Withdrawal
-from catchpan_service.store import audit, contents, keys, machine_kinds, materials, profiles, revisions
+from catchpan.contract.profiles import ProfileRequest, ProvisionalReleaseRequest, Withdrawal
+from catchpan.contract.sync import ReplicaReport
+from catchpan_service.store import (
+    audit,
+    branches,
+    contents,
+    feed,
+    holdings,
+    keys,
+    machine_kinds,
+    machines,
+    materials,
+    profiles,
+    replicas,
+    revisions,
+    signers,
+)
 from catchpan_service.store.errors import NotFound
 from catchpan_service.store.writes import Stamp
-from tests.store.office import do, draft, machine_kind, material, profile
+from tests.store.office import branch, do, draft, machine_kind, material, profile
 
-MODULES = (audit, contents, keys, machine_kinds, materials, profiles, revisions)
+MODULES = (
+    audit, branches, contents, feed, holdings, keys, machine_kinds, machines, materials, profiles, replicas, revisions,
+    signers,
+)  # fmt: skip
 # Called within the writes of other functions only, with what these have found in the organisation.
-INNER = {"audit.append", "contents.keep", "profiles.point"}
+INNER = {"audit.append", "contents.keep", "profiles.point", "feed.start", "feed.head", "feed.advance", "signers.start"}
+INNER |= {"signers.current"}
+INNER |= {f"holdings.{name}" for name in ("begin", "end_revision", "end_of_branches", "condemn", "move_machine")}
 GIVEN = draft("theirs")
 
 
@@ -27,12 +49,26 @@ class Theirs:
         self.material = material(database, other)
         self.machine_kind = machine_kind(database, other)
         self.profile = profile(database, other)
+        self.branch = branch(database, other)
+        asked = MachineRequest(name="Theirs 1", branch=str(self.branch), machine_kind=str(self.machine_kind))
+        self.machine = UUID(do(database, other, machines.add, asked).id)
         do(database, other, revisions.add, self.profile, GIVEN)
 
     def calls(self):
         """A call of every function that takes the id of something: what it is called with."""
         request = ProfileRequest(material=str(self.material), machine_kind=str(self.machine_kind), name="x")
+        said = ReplicaReport(epoch=1, position=1, manifest="sha256:" + "0" * 64, exceptions="sha256:" + "0" * 64)
+        theirs = MachineRequest(name="mine now", branch=str(self.branch), machine_kind=str(self.machine_kind))
+        provisionally = ProvisionalReleaseRequest(branch=str(self.branch), days=3, reason="x")
         return {
+            "branches.get": (self.branch,),
+            "branches.replace": (self.branch, BranchRequest(name="mine now"), None),
+            "machines.get": (self.machine,),
+            "machines.add": (theirs,),
+            "machines.replace": (self.machine, theirs, None),
+            "keys.rotate": (self.key, "1" * 64, timedelta(hours=1)),
+            "replicas.report": (self.branch, said),
+            "revisions.release_provisionally": (self.profile, 1, None, provisionally),
             "contents.get": (GIVEN.digest,),
             "keys.revoke": (self.key,),
             "machine_kinds.get": (self.machine_kind,),
@@ -54,6 +90,23 @@ class Theirs:
 # Functions that take no id: what they answer must be of the organisation alone.
 WITHOUT_ID = {
     "audit.verify": (),
+    "audit.moment": (1,),
+    "branches.page": (),
+    "branches.add": (BranchRequest(name="shared name"),),
+    "machines.page": (),
+    "feed.page": (None, None, 10),
+    "feed.state": (),
+    "feed.raise_epoch": (),
+    "feed.put_away": (0,),
+    "holdings.documents": (None, 10**9),
+    "holdings.found_unsafe": (None, 10**9),
+    "holdings.page": (None, 10**9, holdings.After(UUID(int=0), "", UUID(int=0)), 10),
+    "holdings.is_for": (UUID(int=0), UUID(int=0)),
+    "holdings.next_move": (0,),
+    "holdings.moved_between": (0, 10**9),
+    "replicas.all_of_them": (),
+    "signers.all_of_them": (),
+    "signers.rotate": (b"s" * 32,),
     "keys.all_of_them": (),
     "machine_kinds.page": (),
     "materials.page": (),

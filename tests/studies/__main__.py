@@ -2,9 +2,16 @@
 
 import sys
 
-from . import coverage, pans, plan, throws
+from . import coverage, detective, monte_carlo, pans, plan, throws
 
-STUDIES = {"coverage": coverage.report, "plan": plan.report, "throws": throws.report, "pans": pans.report}
+STUDIES = {
+    "coverage": coverage.report,
+    "detective": detective.report,
+    "monte_carlo": monte_carlo.report,
+    "plan": plan.report,
+    "throws": throws.report,
+    "pans": pans.report,
+}
 
 
 def main() -> None:

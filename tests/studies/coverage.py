@@ -4,6 +4,7 @@ Each machine has a true offset-power curve. Its gate stands off by a normal erro
 opening, its scale by one error for all catches, and single catches scatter by a spread of its own. The
 study fits a curve, asks for the opening of a random working rate, sets it with yet another error of the
 gate, and looks whether the rate that is truly laid lies in the interval that was stated.
+:mod:`.intervals` looks at every other interval too.
 """
 
 from collections.abc import Sequence
@@ -11,36 +12,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from catchpan_service.calibration.catches import (
-    OPENING_UNCERTAINTY,
-    REPEATABILITY,
-    REPEATABILITY_WEIGHT,
-    SHARED_UNCERTAINTY,
-    catches,
-)
+from catchpan_service.calibration.catches import OPENING_UNCERTAINTY
 from catchpan_service.calibration.errors import CalibrationError
-from catchpan_service.calibration.flow_curve import FitCase, FlowFit, fit_flow_curves
+from catchpan_service.calibration.flow_curve import FlowFit, fit_flow_curves
 from catchpan_service.calibration.opening import opening_for_rate
+
+from . import intervals
+from .machines import Machine, machine
 
 UNEVEN = (0.15, 0.24, 0.4, 0.6, 0.9)
 """Five unevenly spaced openings."""
 
 REPEATED = (0.15, 0.15, 0.24, 0.4, 0.4, 0.6, 0.9, 0.9)
 """The same with repeats at three."""
-
-
-@dataclass(frozen=True)
-class Machine:
-    """A true curve, its own scatter, and what a session of catches on it gave."""
-
-    flow_scale: float
-    dead_opening: float
-    exponent: float
-    case: FitCase
-
-    def flow(self, opening: float) -> float:
-        """True flow [kg/s]."""
-        return self.flow_scale * max(opening - self.dead_opening, 0.0) ** self.exponent
 
 
 @dataclass(frozen=True)
@@ -51,21 +35,6 @@ class Findings:
     rejected: float
     accused: dict[str, float]
     refused: float
-
-
-def machine(rng: np.random.Generator, openings: Sequence[float], spread: float | None = None) -> Machine:
-    """Make up a machine and catch on it; the spread is drawn as the model assumes unless it is given."""
-    exponent, dead = rng.uniform(1.2, 2.2), rng.uniform(0.03, 0.1)
-    scale = rng.uniform(0.2, 0.5) / (1.0 - dead) ** exponent
-    if spread is None:
-        spread = REPEATABILITY * np.sqrt(REPEATABILITY_WEIGHT / rng.chisquare(REPEATABILITY_WEIGHT))
-    shared = rng.normal(0.0, SHARED_UNCERTAINTY)
-    set_at = {opening: opening + rng.normal(0.0, OPENING_UNCERTAINTY) for opening in openings}
-    true = np.array([scale * (set_at[opening] - dead) ** exponent for opening in openings])
-    seconds = np.clip(2.0 / true, 10.0, 60.0)
-    masses = true * seconds * (1.0 + shared) * np.exp(rng.normal(0.0, spread, len(openings)))
-    session = catches(opening=openings, mass=masses, duration=seconds)
-    return Machine(scale, dead, exponent, FitCase(session))
 
 
 def holds(made: Machine, fit: FlowFit, rng: np.random.Generator) -> bool:
@@ -93,7 +62,7 @@ def study(count: int, openings: Sequence[float], *, seed: int, spread: float | N
 
 
 def report(count: int = 1000) -> str:
-    """Print the three figures that the design asks for, and how often honest catches are accused."""
+    """Print the three figures of the rate interval, how often honest catches are accused, and every interval."""
     assumed = study(count, REPEATED, seed=1)
     rough = study(count, UNEVEN, seed=2, spread=0.04)
     lines = [
@@ -105,4 +74,4 @@ def report(count: int = 1000) -> str:
         f"honest sessions refused:                                     {assumed.refused:.1%}",
         *[f"honest sessions accused, {code}: {share:.1%}" for code, share in assumed.accused.items()],
     ]
-    return "\n".join(lines)
+    return "\n".join([*lines, "", intervals.report(count)])

@@ -1,16 +1,20 @@
-"""``catchpan curve fit``: weighed catches become a flow curve."""
+"""``catchpan curve``: weighed catches become a flow curve; a prior from a fleet's curves; a curve borrowed."""
 
 from pathlib import Path
+from typing import Any
 
 from cyclopts import App
 
 from catchpan.cli.arguments import AMass, ARatio, ATime
 from catchpan.cli.connection import Common
 from catchpan.cli.files import fit as fit_file
+from catchpan.cli.files import read_curve, read_prior
 from catchpan.cli.printing import number, put, put_findings, put_json, put_table, told
 from catchpan.contract.curves import AskedForm, FlowCurveAnswer, Weighting
+from catchpan.contract.priors import PriorAnswer, PriorRequest, ProvisionalAnswer, ProvisionalRequest
+from catchpan.tables import read_catches, read_sets
 
-app = App(name="curve", help="Fit a flow curve to weighed catches.", help_format="plaintext")
+app = App(name="curve", help="Fit, borrow and foretell flow curves.", help_format="plaintext")
 _DEFAULT = Common()
 _FORMS = {"offset_power": "offset power", "power": "power", "monotone": "monotone (no power law)"}
 _COMPONENTS = {
@@ -35,6 +39,8 @@ def fit(
     opening_uncertainty: ARatio | None = None,
     shared_uncertainty: ARatio | None = None,
     repeatability: ARatio | None = None,
+    reference: Path | None = None,
+    prior: Path | None = None,
     common: Common = _DEFAULT,
 ) -> None:
     """Fit a flow curve to a file of weighed catches, and say how sure it is.
@@ -59,8 +65,12 @@ def fit(
         What all catches share, such as the scale's span.
     repeatability
         Spread of repeated catches; by default from the catches themselves.
+    reference
+        Another curve of the same material, against which a wrong unit shows: JSON or a catch file.
+    prior
+        What curve prior --json printed, for sessions of two or three openings.
     """
-    settings = {
+    settings: dict[str, Any] = {
         "form": form,
         "weighting": weighting,
         "scale_readability": scale_readability,
@@ -68,8 +78,10 @@ def fit(
         "opening_uncertainty": opening_uncertainty,
         "shared_uncertainty": shared_uncertainty,
         "repeatability": repeatability,
+        "prior": None if prior is None else read_prior(prior),
     }
     with common.client() as client:
+        settings["reference"] = None if reference is None else read_curve(reference, client)
         answer = fit_file(catches, client, **settings)
     if common.json:
         put_json(answer)
@@ -126,3 +138,100 @@ def _show_curve(answer: FlowCurveAnswer) -> None:
     if fit.lack_of_fit_p is not None:
         verdict = "the curve fits its catches" if fit.lack_of_fit_p > 0.01 else "the curve does not fit its catches"
         put(f"  {verdict} (p = {number(fit.lack_of_fit_p, 2)})")
+
+
+@app.command
+def prior(
+    sets: Path,
+    /,
+    *,
+    without: str | None = None,
+    size_guide_number: float | None = None,
+    common: Common = _DEFAULT,
+) -> None:
+    """Learn from the fleet's own catches what the next material's curve may look like.
+
+    Example: catchpan curve prior sets.csv --without "Alder Overseed" --size-guide-number 240
+
+    Parameters
+    ----------
+    sets
+        A catch file with a column material, and size guide number where it is known.
+    without
+        The material that the prior is for: its own catches are left out.
+    size_guide_number
+        Its size guide number.
+    """
+    request = PriorRequest(sets=read_sets(sets), without=without, size_guide_number=size_guide_number)
+    with common.client() as client:
+        answer = client.prior(request)
+    if common.json:
+        put_json(answer)
+    else:
+        show_prior(answer)
+
+
+def show_prior(answer: PriorAnswer) -> None:
+    """Print what a fleet's curves say."""
+    rows = [
+        [
+            one.material,
+            f"{100 * one.dead_opening:.1f} ±{100 * one.dead_opening_uncertainty:.1f} %",
+            f"{one.exponent:.2f} ±{one.exponent_uncertainty:.2f}",
+        ]
+        for one in answer.sets
+    ]
+    put_table(["material", "dead opening", "exponent"], rows)
+    put()
+    own = answer.prior
+    put(f"Another material: dead opening {100 * own.dead_opening:.1f} ±{100 * own.dead_opening_uncertainty:.1f} %, "
+        f"exponent {own.exponent:.2f} ±{own.exponent_uncertainty:.2f}")  # fmt: skip
+    size = "grows with the granules" if answer.scaled_by_size else "is taken as it is, whatever the granules"
+    put(f"From {len(answer.materials)} materials; the dead opening {size}")
+
+
+@app.command
+def provisional(
+    curve: Path,
+    checks: Path,
+    /,
+    *,
+    scale_readability: AMass | None = None,
+    common: Common = _DEFAULT,
+) -> None:
+    """Borrow the curve of a like material, corrected by check catches at two openings.
+
+    Example: catchpan curve provisional curve.json checks.csv --json
+
+    Parameters
+    ----------
+    curve
+        The curve to borrow: the JSON that curve fit --json printed, or its catch file.
+    checks
+        A catch file (CSV) of the material at hand, at two openings far apart.
+    scale_readability
+        Smallest step of the scale, such as "0.02 lb".
+    """
+    with common.client() as client:
+        request = ProvisionalRequest(
+            curve=read_curve(curve, client), catches=read_catches(checks), scale_readability=scale_readability
+        )
+        answer = client.provisional_curve(request)
+    if common.json:
+        put_json(answer)
+    else:
+        show_provisional(answer)
+
+
+def show_provisional(answer: ProvisionalAnswer) -> None:
+    """Print a borrowed curve's correction."""
+    rows = [
+        [told(one.opening), str(one.catches), told(one.ratio), f"±{told(one.standard_uncertainty, 2)}"]
+        for one in answer.ratios
+    ]
+    put_table(["opening", "catches", "of borrowed flow", "standard uncertainty"], rows)
+    put()
+    put(f"All flows are {told(answer.factor)} of the borrowed ones, ±{told(answer.standard_uncertainty, 2)}")
+    put("Keep the curve with --json; opening and chart take that file.")
+    put()
+    put_findings(answer.findings)

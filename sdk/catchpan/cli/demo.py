@@ -8,11 +8,13 @@ from typing import Any
 import msgspec
 
 from catchpan import demo as files
-from catchpan.cli import curve, opening, overlap, profile
+from catchpan.cli import coverage, curve, edge, opening, overlap, profile
 from catchpan.cli.connection import service_module
 from catchpan.cli.files import fit
 from catchpan.cli.printing import put, say
+from catchpan.contract.coverages import CoverageRequest
 from catchpan.contract.curves import FlowCurveAnswer, FlowCurveRequest
+from catchpan.contract.edges import EdgeRequest
 from catchpan.contract.machine_kinds import MachineKindRequest
 from catchpan.contract.materials import Analysis, MaterialRequest
 from catchpan.contract.openings import ChartRequest, OpeningRequest
@@ -30,7 +32,7 @@ from catchpan.contract.profiles import (
     WorkRate,
 )
 from catchpan.quantities import Area, Length, Mass, Rate, Rates, Ratio, Speed, Speeds
-from catchpan.tables import read_catches, read_pans
+from catchpan.tables import read_catches, read_outline, read_pans
 
 COMPANY = "Alder Hollow Grounds"
 MATERIAL = MaterialRequest(
@@ -43,6 +45,7 @@ MATERIAL = MaterialRequest(
 )
 KIND = MachineKindRequest(name="Ride-on 120", opening_step=Ratio(0.5, "%"), note="invented for the demo")
 SPACING, EDGE = Length(11, "ft"), Length(4.5, "ft")
+PAN = Area(1, "ft2")
 RATE, SPEED = Rate(3.2, "lb/1000ft2"), Speed(3.5, "mph")
 CAUTIONS = """Before a catch: parked, brake set, wheels chocked, impeller disconnected or guarded and proved
 still; bucket and chute placed before the gate is opened from the seat; nobody reaches in; key out
@@ -87,6 +90,7 @@ def _job(client: Any, place: Path) -> None:
     curve_found = _curve(client, place, step)
     _openings(client, place, curve_found, step)
     spread = _pans(client, place, step)
+    _ground(client, place, step)
     saved = _save(client, place, product.id, kind.id, step)
     step("Release it", f'catchpan profile release "{saved[0].name}" --reason "caught and checked on AH-07"')
     _release(client, *saved)
@@ -159,9 +163,34 @@ def _pans(client: Any, place: Path, step: Callable[[str, str], None]) -> Overlap
     return answer
 
 
+def _ground(client: Any, place: Path, step: Callable[[str, str], None]) -> None:
+    positions, rows = read_pans(place / files.PANS, passes=3)
+    step(
+        "Meet an edge: how far off, and where the first overlapped pass goes",
+        'catchpan edge pans.csv --pan-area "1 ft2" --passes 3 --side left --pass-spacing "11 ft" --beyond paving',
+    )
+    met = client.edge(
+        EdgeRequest(
+            positions=positions, rows=rows, pan_area=PAN, side="left", pass_spacing=SPACING, beyond="paving", rate=RATE
+        )
+    )
+    edge.show(met)
+    step(
+        "Map a lawn with a pond and a bed",
+        'catchpan coverage outline.csv --pans pans.csv --pan-area "1 ft2" --passes 3 --rate "3.2 lb/1000ft2" ...',
+    )
+    outline, holes = read_outline(place / files.OUTLINE)
+    mapped = client.coverage(
+        CoverageRequest(
+            positions=positions, rows=rows, pan_area=PAN, outline=outline, holes=holes, rate=RATE, pass_spacing=SPACING
+        )
+    )
+    coverage.show(mapped)
+
+
 def _pan_test(place: Path) -> OverlapRequest:
     positions, rows = read_pans(place / files.PANS, passes=3)
-    return OverlapRequest(positions=positions, rows=rows, pan_area=Area(1, "ft2"), rate=RATE)
+    return OverlapRequest(positions=positions, rows=rows, pan_area=PAN, rate=RATE)
 
 
 def _content(place: Path) -> Content:

@@ -11,6 +11,7 @@ CONFLICT = 5
 ACCESS = 6
 UNREACHABLE = 7
 NOT_INSTALLED = 8
+NOT_BELIEVED = 9
 
 MEANINGS = {
     OK: "done",
@@ -22,6 +23,7 @@ MEANINGS = {
     ACCESS: "a key is missing, not valid, or not allowed to",
     UNREACHABLE: "the service does not answer, or another program holds the database",
     NOT_INSTALLED: "a part of the package is not installed",
+    NOT_BELIEVED: "a replica is empty or damaged, or does not believe what arrived",
 }
 
 _KINDS: list[tuple[type[Exception] | tuple[type[Exception], ...], int]] = [
@@ -29,10 +31,12 @@ _KINDS: list[tuple[type[Exception] | tuple[type[Exception], ...], int]] = [
     ((errors.UnreadableError, errors.NotComputableError, errors.TooLargeError, errors.UnknownReferenceError), INPUT),
     ((errors.NotFoundError, errors.MissingError), NOT_FOUND),
     ((errors.ConflictError, errors.StaleError, errors.KeyReusedError, errors.PreconditionMissingError), CONFLICT),
+    (errors.GoneError, CONFLICT),
     ((errors.KeyMissingError, errors.KeyRefusedError, errors.NotAllowedError), ACCESS),
     ((errors.UnreachableError, errors.BusyError, errors.StorageError, errors.HeldError), UNREACHABLE),
     (errors.TakenError, CONFLICT),
     (errors.NotInstalledError, NOT_INSTALLED),
+    (errors.ReplicaError, NOT_BELIEVED),
 ]
 
 

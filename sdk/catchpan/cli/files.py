@@ -5,7 +5,7 @@ from typing import Any
 
 import msgspec
 
-from catchpan.contract.curves import Curve, FlowCurveAnswer, FlowCurveRequest
+from catchpan.contract.curves import Curve, FlowCurveAnswer, FlowCurveRequest, Prior
 from catchpan.errors import TableError
 from catchpan.tables import read_catches
 
@@ -14,6 +14,22 @@ class _Holder(msgspec.Struct):
     """Anything with a curve in it, such as the answer of ``curve fit --json``."""
 
     curve: Curve
+
+
+class _PriorHolder(msgspec.Struct):
+    """The answer of ``curve prior --json``."""
+
+    prior: Prior
+
+
+def read_prior(path: Path) -> Prior:
+    """The prior of a file, as ``curve prior --json`` prints it."""
+    try:
+        return msgspec.json.decode(path.read_bytes(), type=_PriorHolder).prior
+    except OSError as error:
+        raise TableError(f"{path}: {error.strerror}") from error
+    except msgspec.DecodeError as error:
+        raise TableError(f"{path.name}: not the answer of curve prior --json: {error}") from error
 
 
 def read_curve(path: Path, client: Any) -> Curve:

@@ -6,6 +6,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Any, Literal
+from uuid import UUID
 
 from cyclopts import App, Parameter
 
@@ -69,6 +70,7 @@ def create(
     *,
     organisation: str,
     role: RoleName = "calibrator",
+    branch: str | None = None,
     days: int | None = None,
     file: Path | None = None,
     json: Json = False,
@@ -85,6 +87,8 @@ def create(
         Name of the organisation.
     role
         owner, calibrator, branch or reader.
+    branch
+        Id of the branch, for a key with the role branch.
     days
         For how many days it is valid; without end by default.
     file
@@ -93,8 +97,11 @@ def create(
         Print the key, without its secret, as JSON.
     """
     expires = None if days is None else datetime.now(UTC) + timedelta(days=days)
+    at = None if branch is None else _id(branch, "branch")
+    if (role == "branch") != (at is not None):
+        raise TableError("a key with the role branch needs --branch with the branch's id, and no other role takes one")
     with _database() as (database, admin):
-        made = admin.create_key(database, organisation, name, role=role, expires=expires)
+        made = admin.create_key(database, organisation, name, role=role, expires=expires, branch=at)
     hand_over(made.secret, file)
     _print([made.key], json)
 
@@ -131,14 +138,16 @@ def revoke(id: str, /, *, organisation: str, json: Json = False) -> None:
     json
         Print the answer as JSON.
     """
-    from uuid import UUID
-
-    try:
-        subject = UUID(id)
-    except ValueError as error:
-        raise TableError(f"{id!r} is no id of a key; see key list") from error
+    subject = _id(id, "key")
     with _database() as (database, admin):
         _print([admin.revoke_key(database, organisation, subject)], json)
+
+
+def _id(text: str, what: str) -> UUID:
+    try:
+        return UUID(text)
+    except ValueError as error:
+        raise TableError(f"{text!r} is no id of a {what}; see {what} list") from error
 
 
 def hand_over(secret: str, file: Path | None) -> None:

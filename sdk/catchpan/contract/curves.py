@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
-from catchpan.contract.base import Note, OpenEnum, Wire
+from catchpan.contract.base import Instant, Note, OpenEnum, ShortNote, Wire
 from catchpan.contract.findings import Finding
 from catchpan.contract.problems import Problem
 from catchpan.quantities import Flow, Flows, Mass, Ratio, Time
@@ -45,19 +45,7 @@ class Catch(Wire, kw_only=True, frozen=True, omit_defaults=True):
     stream: Stream = "steady"
     gates: Gates = "both"
     note: Note = ""
-
-
-class FlowCurveRequest(Wire, kw_only=True, frozen=True, omit_defaults=True):
-    """Catches of one material on one machine, and how to fit them."""
-
-    catches: Annotated[list[Catch], Meta(min_length=1, max_length=MAX_CATCHES)]
-    form: AskedForm = "auto"
-    weighting: Weighting = "uncertainty"
-    scale_readability: Mass | None = None
-    timer_uncertainty: Time | None = None
-    opening_uncertainty: Ratio | None = None
-    shared_uncertainty: Ratio | None = None
-    repeatability: Ratio | None = None
+    lot: ShortNote = ""
 
 
 class Curve(Wire, kw_only=True, frozen=True):
@@ -87,6 +75,38 @@ class Curve(Wire, kw_only=True, frozen=True):
     largest_unsteady_opening: float | None
     opening_uncertainty: float
     shared_uncertainty: float
+
+
+class Prior(Wire, kw_only=True, frozen=True):
+    """What is known beforehand of exponent and dead opening: mean, standard deviation, and their correlation."""
+
+    exponent: float
+    exponent_uncertainty: float
+    dead_opening: float
+    dead_opening_uncertainty: float
+    correlation: float = 0.0
+
+
+class FlowCurveRequest(Wire, kw_only=True, frozen=True, omit_defaults=True):
+    """Catches of one material on one machine, and how to fit them.
+
+    ``prior``, from ``compute/prior``, stands in for the usual shape where openings are too few to show it.
+    ``reference`` is another curve of the same material; with it, and with the times when the bag was opened and the
+    catches were made, findings can say more. The curve does not rest on them.
+    """
+
+    catches: Annotated[list[Catch], Meta(min_length=1, max_length=MAX_CATCHES)]
+    form: AskedForm = "auto"
+    weighting: Weighting = "uncertainty"
+    scale_readability: Mass | None = None
+    timer_uncertainty: Time | None = None
+    opening_uncertainty: Ratio | None = None
+    shared_uncertainty: Ratio | None = None
+    repeatability: Ratio | None = None
+    prior: Prior | None = None
+    reference: Curve | None = None
+    bag_opened: Instant | None = None
+    caught: Instant | None = None
 
 
 class Point(Wire, kw_only=True, frozen=True):

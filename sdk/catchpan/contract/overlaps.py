@@ -42,17 +42,22 @@ class PanRow(Wire, kw_only=True, frozen=True, omit_defaults=True):
     heading: Heading = "same"
 
 
-class OverlapRequest(Wire, kw_only=True, frozen=True, omit_defaults=True):
+class Pans(Wire, kw_only=True, frozen=True, omit_defaults=True):
+    """Weighed rows of pans. Positions ascend; + is right of the driver, 0 the middle of the pass."""
+
+    positions: Lengths
+    rows: Annotated[list[PanRow], Meta(min_length=1, max_length=MAX_ROWS)]
+    pan_area: Area
+    pan_tare: Mass | None = None
+
+
+class OverlapRequest(Pans, kw_only=True, frozen=True, omit_defaults=True):
     """A pan test and what to find out from it. Positions ascend; + is right of the driver, 0 the middle of the pass.
 
     ``flow`` and ``speed`` during the test show which share of the material the pans recovered; ``wanted_spacing``
     asks what to do about the impeller speed, which is ``impeller_speed`` now.
     """
 
-    positions: Lengths
-    rows: Annotated[list[PanRow], Meta(min_length=1, max_length=MAX_ROWS)]
-    pan_area: Area
-    pan_tare: Mass | None = None
     spacings: Lengths | None = None
     driving: Annotated[list[Driving], Meta(min_length=1, max_length=2)] | None = None
     cv_limit: Ratio | None = None

@@ -16,6 +16,7 @@ class Slug(OpenEnum):
     METHOD_NOT_ALLOWED = "method-not-allowed"
     NOT_ACCEPTABLE = "not-acceptable"
     CONFLICT = "conflict"
+    GONE = "gone"
     STALE = "stale"
     TOO_LARGE = "too-large"
     WRONG_MEDIA_TYPE = "wrong-media-type"

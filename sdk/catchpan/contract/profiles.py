@@ -150,6 +150,18 @@ class ReleaseRequest(Wire, kw_only=True, frozen=True):
     override: Reason | None = None
 
 
+class ProvisionalReleaseRequest(Wire, kw_only=True, frozen=True):
+    """Why one branch may use a revision for some days before it is released to all.
+
+    ``override`` is an owner's reason to do so in spite of a finding that stops.
+    """
+
+    branch: Id
+    days: Annotated[int, Meta(ge=1, le=30)]
+    reason: Reason
+    override: Reason | None = None
+
+
 class WithdrawRequest(Wire, kw_only=True, frozen=True):
     """Why a revision is withdrawn."""
 
@@ -158,7 +170,7 @@ class WithdrawRequest(Wire, kw_only=True, frozen=True):
 
 
 class RevisionSummary(Wire, kw_only=True, frozen=True):
-    """A revision without its content."""
+    """A revision without its content; ``branch`` and ``valid_until`` are of a provisional release."""
 
     profile: Id
     number: Number
@@ -175,6 +187,8 @@ class RevisionSummary(Wire, kw_only=True, frozen=True):
     released: Instant | None
     released_by: Name | None
     check_due: Instant | None
+    branch: Id | None
+    valid_until: Instant | None
     withdrawn: Instant | None
     withdrawn_by: Name | None
     withdrawn_because: Withdrawal | None

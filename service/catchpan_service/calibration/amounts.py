@@ -27,6 +27,9 @@ ELEMENTS: Final[Mapping[str, str]] = {
     "sulphate": "sulphur",
 }
 
+LARGEST = 1e15
+"""No amount in SI is larger, nor smaller than its reciprocal."""
+
 
 @dataclass(frozen=True)
 class Amounts:
@@ -182,6 +185,9 @@ def boom_flow(*, volume_per_area: float, width: float, speed: float) -> float:
 
 
 def _positive(name: str, value: float) -> None:
-    if not 0 < value < math.inf:
-        message, allowed = f"{name} must be above zero", "a finite value above zero"
+    if not 1.0 / LARGEST <= value <= LARGEST:
+        message, allowed = (
+            f"{name} must be above zero",
+            f"a finite value above zero, from {1 / LARGEST:g} to {LARGEST:g}",
+        )
         raise CalibrationError(f"bad_{name}", message, where=(name,), given=value, allowed=allowed)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from .catches import (
+    LEAST,
     OPENING_UNCERTAINTY,
     REPEATABILITY,
     SCALE_READABILITY,
@@ -15,6 +16,7 @@ from .catches import (
     TIMER_UNCERTAINTY,
     FloatArray,
 )
+from .catches import MOST as LARGEST
 from .curve import FlowCurve, inverse
 from .errors import CalibrationError
 
@@ -370,7 +372,7 @@ def _check(
         _refuse("lengths_differ", "each catch so far needs its duration", ("caught",), "one duration for each opening")
     if len(places) and known is None:
         _refuse("curve_missing", "the catches so far go with their curve", ("caught",), "the curve of these catches")
-    if not (((places > 0) & (places <= 1)).all() and ((times > 0) & (times < math.inf)).all()):
+    if not (((places >= LEAST) & (places <= 1)).all() and ((times >= LEAST) & (times <= LARGEST)).all()):
         _refuse("bad_catch", "a catch so far cannot be", ("caught",), "openings above 0 to 100 %, durations above 0")
     if known is not None and not inverse(known, smallest) < 1:
         _refuse("beyond_full_opening", "the known curve never gives the smallest flow", ("smallest_flow",), "less flow")

@@ -36,6 +36,9 @@ REPEATABILITY_WEIGHT = 5.0
 ENOUGH_REPEATS = 6
 """Degrees of freedom from which the repeats alone tell the repeatability."""
 
+LEAST, MOST = 1e-9, 1e9
+"""No opening, mass [kg] or duration [s] of a catch is smaller, but 0, or larger."""
+
 SAME_OPENING = 9
 """Openings that agree to this many decimals are one opening (they differ by conversion only)."""
 
@@ -186,6 +189,9 @@ def _check_catch(
         _refuse(index, "mass", mass, "a finite mass, not negative")
     if not 0.0 < duration < math.inf:
         _refuse(index, "duration", duration, "a finite duration above zero")
+    for name, value in (("opening", opening), ("mass", mass), ("duration", duration)):
+        if value != 0.0 and not LEAST <= value <= MOST:
+            _refuse(index, name, value, f"a value from {LEAST:g} to {MOST:g} in kg and s, or as a share of the range")
     if stream not in STREAMS:
         _refuse(index, "stream", stream, "steady, pulsing or stopped")
     if gates not in GATES:

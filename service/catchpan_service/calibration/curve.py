@@ -7,9 +7,13 @@ from numpy.typing import ArrayLike
 
 from . import forms
 from .catches import FloatArray
+from .errors import CalibrationError
 
 ALGORITHMS = {"offset_power": "offset_power/1", "power": "power/1", "monotone": "monotone/1"}
 """The name under which each form's present way of fitting goes into a curve."""
+
+FURTHEST = 1e6
+"""No opening that is asked for lies further out [share of range]: a gate opens to 1."""
 
 REFIT_TOLERANCE = 1e-6
 """Relative difference between the flows of two curves that count as the same fit."""
@@ -74,7 +78,7 @@ class FlowCurve:
 
 def flow(curve: FlowCurve, opening: ArrayLike) -> FloatArray:
     """Flow at openings [kg/s]: 0 at and below the dead opening; NaN outside the knots of ``monotone``."""
-    at = np.asarray(opening, dtype=np.float64)
+    at = _openings(opening)
     if curve.form == "monotone":
         return forms.monotone(at.reshape(-1), *_knots(curve))[0].reshape(at.shape)
     return forms.offset_power(at, **_law(curve))
@@ -82,7 +86,7 @@ def flow(curve: FlowCurve, opening: ArrayLike) -> FloatArray:
 
 def slope(curve: FlowCurve, opening: ArrayLike) -> FloatArray:
     """Derivative of the flow with respect to the opening [kg/s per range], where :func:`flow` has a value."""
-    at = np.asarray(opening, dtype=np.float64)
+    at = _openings(opening)
     if curve.form == "monotone":
         return forms.monotone(at.reshape(-1), *_knots(curve))[1].reshape(at.shape)
     return forms.offset_power_slope(at, **_law(curve))
@@ -90,7 +94,7 @@ def slope(curve: FlowCurve, opening: ArrayLike) -> FloatArray:
 
 def log_slope(curve: FlowCurve, opening: ArrayLike) -> FloatArray:
     """Relative change of the flow per range of opening, (dq/dx)/q; NaN where the curve has no flow."""
-    at = np.asarray(opening, dtype=np.float64)
+    at = _openings(opening)
     if curve.form == "monotone":
         return slope(curve, at) / flow(curve, at)
     law = _law(curve)
@@ -116,7 +120,7 @@ def fit_variance(curve: FlowCurve, opening: ArrayLike) -> FloatArray:
     First-order propagation (GUM, 5.2): of the parameters' covariance, or of the knots' flows through
     the cubic between them. NaN where the curve has no flow.
     """
-    at = np.asarray(opening, dtype=np.float64)
+    at = _openings(opening)
     if curve.form == "monotone":
         return _knot_variance(curve, at.reshape(-1)).reshape(at.shape)
     law = _law(curve)
@@ -124,7 +128,35 @@ def fit_variance(curve: FlowCurve, opening: ArrayLike) -> FloatArray:
     return np.asarray(np.einsum("i...,ij,j...->...", gradient, np.array(curve.covariance), gradient))
 
 
+def log_covariance(curve: FlowCurve, opening: ArrayLike) -> FloatArray:
+    """Covariance between the logarithms of the fitted flows at openings, shape (n, n); see :func:`fit_variance`."""
+    at = _openings(opening).reshape(-1)
+    if curve.form == "monotone":
+        effect = _knot_effects(curve, at)
+        return np.asarray(effect.T @ effect)
+    law = _law(curve)
+    gradient = np.stack(forms.offset_power_log_gradient(at, dead_opening=law["dead_opening"], exponent=law["exponent"]))
+    return np.asarray(gradient.T @ np.array(curve.covariance) @ gradient)
+
+
+def _openings(opening: ArrayLike) -> FloatArray:
+    """Openings as an array; NaN is none, and has none of what is asked."""
+    at = np.asarray(opening, dtype=np.float64)
+    far = np.abs(at) > FURTHEST
+    if far.any():
+        given = float(at[far][0])
+        allowed = f"within {FURTHEST:g} of 0; a gate opens from 0 to 1"
+        message = f"opening is {given!r}; allowed is {allowed}"
+        raise CalibrationError("bad_opening", message, where=("opening",), given=given, allowed=allowed)
+    return at
+
+
 def _knot_variance(curve: FlowCurve, at: FloatArray) -> FloatArray:
+    return np.asarray(np.sum(_knot_effects(curve, at) ** 2, axis=0))
+
+
+def _knot_effects(curve: FlowCurve, at: FloatArray) -> FloatArray:
+    """Relative change of the flows by one standard uncertainty of each knot, (knots, openings)."""
     knots, values, slopes = _knots(curve)
     flows = forms.monotone(at, knots, values, slopes)[0]
     uncertainties = np.array(curve.knot_uncertainty)
@@ -135,7 +167,7 @@ def _knot_variance(curve: FlowCurve, at: FloatArray) -> FloatArray:
     ]
     size = len(knots)
     effect = (np.array(moved[:size]) - np.array(moved[size:])) / 2e-4
-    return np.asarray(np.sum(effect**2, axis=0) / flows**2)
+    return np.asarray(effect / flows)
 
 
 def _law(curve: FlowCurve) -> dict[str, FloatArray]:

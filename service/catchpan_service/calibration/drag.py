@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import elementwise
 
-from .limits import limited
+from .limits import limited, together
 
 FloatArray = NDArray[np.float64]
 
@@ -33,12 +33,18 @@ def drag_coefficient(reynolds: ArrayLike) -> FloatArray:
     reynolds : array_like
         Density x relative speed x diameter / viscosity, above 0.
 
+    Raises
+    ------
+    CalibrationError
+        For a number that is none.
+
     Examples
     --------
     >>> round(float(drag_coefficient(1000.0)), 6)
     0.453457
     """
-    reynolds = np.asarray(reynolds, dtype=np.float64)
+    told = np.asarray(reynolds, dtype=np.float64)
+    reynolds = limited("reynolds", told, 1e-9, 1e9, "above zero, from 1e-9 to 1e9", dimensions=told.ndim)
     return np.asarray(reduced_drag(reynolds) / reynolds, dtype=np.float64)
 
 
@@ -96,7 +102,8 @@ def terminal_velocity(
     """
     check_granule(diameter, particle_density)
     check_air(air_density, air_viscosity)
-    size, density = np.broadcast_arrays(np.asarray(diameter, np.float64), np.asarray(particle_density, np.float64))
+    columns = {"diameter": diameter, "particle_density": particle_density}
+    size, density = together(**{name: np.asarray(value, dtype=np.float64) for name, value in columns.items()})
 
     def excess(speed: FloatArray, size: FloatArray, density: FloatArray) -> FloatArray:
         options = {"air_density": air_density, "air_viscosity": air_viscosity}

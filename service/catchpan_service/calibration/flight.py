@@ -129,6 +129,7 @@ def flights(
     check_granule(diameter, particle_density)
     check_air(air_density, air_viscosity)
     _check_release(release_speed, release_height, release_angle)
+    limited("side", np.abs(side), 1.0, 1.0, "1 to the right, or -1 to the left", dimensions=np.ndim(side))
     limited("head_wind", head_wind, -STRONGEST_WIND, STRONGEST_WIND, "no more than a storm")
     limited("cross_wind", cross_wind, -STRONGEST_WIND, STRONGEST_WIND, "no more than a storm")
     arrays = (np.asarray(one, np.float64) for one in (diameter, particle_density, release_speed, release_angle, side))

@@ -9,6 +9,7 @@ import numpy as np
 from .catches import Catches, UncertaintyModel
 from .curve import FlowCurve, fit_variance, flow, inverse, refit_agrees, slope
 from .errors import CalibrationError
+from .evidence import NOTHING_KNOWN, Circumstances, Evidence
 from .flow_fit import Budget, Component, FlowFit, Parameter, Point, PooledOpening, assemble
 from .knots import Knots, fit_knots
 from .law import DEFAULT_PRIOR, Law, Prior, fit_law
@@ -17,7 +18,7 @@ from .pooling import pool as pool_catches
 from .solver import Problem, Solution, solve
 from .solver_arrays import solve_many
 from .steadiness import Balance, measure_balance, steadiness
-from .suspicions import Evidence, find
+from .suspicions import find
 
 __all__ = [
     "DEFAULT_PRIOR",
@@ -67,6 +68,7 @@ class FitCase:
     weighting: str = "uncertainty"
     model: UncertaintyModel = field(default_factory=UncertaintyModel)
     prior: Prior | None = DEFAULT_PRIOR
+    circumstances: Circumstances = NOTHING_KNOWN
 
 
 Steps = Generator[Problem, Solution, FlowFit]
@@ -79,6 +81,7 @@ def fit_flow_curve(
     weighting: str = "uncertainty",
     model: UncertaintyModel | None = None,
     prior: Prior | None = DEFAULT_PRIOR,
+    circumstances: Circumstances = NOTHING_KNOWN,
 ) -> FlowFit:
     """Fit flow over opening to one session's catches.
 
@@ -95,6 +98,8 @@ def fit_flow_curve(
         Default: all of it assumed.
     prior : Prior or None
         Used by ``auto`` alone, and only below four openings.
+    circumstances : Circumstances, optional
+        What findings may rest on beside the catches; the curve does not.
 
     Returns
     -------
@@ -112,7 +117,7 @@ def fit_flow_curve(
     >>> fit_flow_curve(made_up).curve.form
     'offset_power'
     """
-    case = FitCase(catches, form, weighting, UncertaintyModel() if model is None else model, prior)
+    case = FitCase(catches, form, weighting, UncertaintyModel() if model is None else model, prior, circumstances)
     steps = _fit(case)
     try:
         problem = next(steps)
@@ -180,7 +185,19 @@ def _fit(case: FitCase) -> Steps:
         knots = fit_knots(session, weighting=case.weighting, model=case.model, excess=excess)
     fitted, slopes = _at_pools(session, law, knots)
     balance = measure_balance(session, fitted, slopes, case.model)
-    evidence = Evidence(session, steady, balance, law, knots, fitted, slopes, prior is not None, misfit, case.model)
+    evidence = Evidence(
+        session,
+        steady,
+        balance,
+        law,
+        knots,
+        fitted,
+        slopes,
+        with_prior=prior is not None,
+        misfit=misfit,
+        model=case.model,
+        circumstances=case.circumstances,
+    )
     findings = yield from find(evidence)
     return assemble(evidence, form, case.weighting, findings)
 

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 from .catches import ENOUGH_REPEATS, UncertaintyModel
 from .curve import ALGORITHMS, FlowCurve
+from .evidence import Evidence
 from .findings import Finding
 from .law import Law, flow_at
 from .pooling import Session
 from .steadiness import Balance
-from .suspicions import Evidence
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,11 @@ class PooledOpening:
 
 @dataclass(frozen=True, slots=True)
 class Parameter:
-    """A fitted parameter and its standard uncertainty."""
+    """A fitted parameter and its standard uncertainty, to first order.
+
+    Where few catches scatter widely value -/+ 1.96 u is off by up to a fifth of the half width; at a bound u says how
+    far inside the parameter may lie, and nothing else (``python -m tests.studies monte_carlo``).
+    """
 
     value: float
     standard_uncertainty: float

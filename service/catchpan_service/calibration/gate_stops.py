@@ -12,6 +12,9 @@ from .findings import Finding
 TOLERANCE = 0.005
 """Backlash, and movement of a stop, that may stay [share of the gate's range] (common practice)."""
 
+SHORTEST, FURTHEST = 1e-9, 1e12
+"""No gate's range is shorter, and no actuator's position further from 0, in any unit."""
+
 
 @dataclass(frozen=True)
 class GateStops:
@@ -84,9 +87,9 @@ def gate_stops(
     488.0
     """
     for name, value in (("closed", closed), ("open", open_)):
-        _check(name, np.isfinite(value), "a finite number")
+        _check(name, abs(value) <= FURTHEST, f"a finite number, up to {FURTHEST:g}")
     reach = open_ - closed
-    _check("open", reach != 0, "another position than that of the closed stop")
+    _check("open", abs(reach) >= SHORTEST, "another position than that of the closed stop")
     _check("tolerance", 0 < tolerance < 1, "between 0 and 100 %")
     wanted, read = (
         np.asarray(openings, dtype=np.float64).reshape(-1),
@@ -95,7 +98,7 @@ def gate_stops(
     for index, opening in enumerate(wanted.tolist()):
         _check("openings", 0 <= opening <= 1, "from 0 to 100 %", index)
     for index, position in enumerate(read.tolist()):
-        _check("positions", np.isfinite(position), "a finite number", index)
+        _check("positions", abs(position) <= FURTHEST, f"a finite number, up to {FURTHEST:g}", index)
     backlash = _pair("from_below", "from_above", from_below, from_above)
     before = _pair("previous_closed", "previous_open", previous_closed, previous_open)
     lost = None if backlash is None else (backlash[1] - backlash[0]) / reach
@@ -106,7 +109,7 @@ def gate_stops(
 
 def _moved(closed: float, open_: float, before_closed: float, before_open: float) -> tuple[float, float]:
     reach = before_open - before_closed
-    _check("previous_open", reach != 0, "another position than that of the closed stop")
+    _check("previous_open", abs(reach) >= SHORTEST, "another position than that of the closed stop")
     return (closed - before_closed) / reach, (open_ - before_open) / reach
 
 
@@ -116,8 +119,8 @@ def _pair(low: str, high: str, first: float | None, second: float | None) -> tup
     if first is None or second is None:
         _check(low if first is None else high, good=False, allowed="both of a pair, or none")
         return None
-    _check(low, np.isfinite(first), "a finite number")
-    _check(high, np.isfinite(second), "a finite number")
+    _check(low, abs(first) <= FURTHEST, f"a finite number, up to {FURTHEST:g}")
+    _check(high, abs(second) <= FURTHEST, f"a finite number, up to {FURTHEST:g}")
     return first, second
 
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import stdtrit
 
-from .catches import TIMER_UNCERTAINTY
+from .catches import ENOUGH_REPEATS, REPEATABILITY_WEIGHT, TIMER_UNCERTAINTY
 from .errors import CalibrationError
 from .findings import Finding
 
@@ -14,7 +14,13 @@ COURSE_UNCERTAINTY = 0.003
 """Assumed relative standard uncertainty of a paced-out and taped course (from memory)."""
 
 REPEATABILITY = 0.02
-"""Assumed relative standard deviation between runs, where there is one run only (from memory)."""
+"""Assumed relative standard deviation between runs, where too few runs tell it (from memory)."""
+
+MOST_UNSURE = 7.0
+"""Logarithm of the factor to an end of the interval beyond which nothing is known."""
+
+LARGEST = 1e9
+"""No distance, time, speed or count is larger, nor smaller than its reciprocal."""
 
 SPEED_TOLERANCE = 0.02
 """Difference between controller and course that may stay, relative (common practice)."""
@@ -62,7 +68,8 @@ def ground_speed(
     """Measure ground speed over a course, and compare the controller with it.
 
     The speed is distance over the mean duration. Its variance is that of the mean of the runs, or of the timer where
-    that is larger, since runs already contain the timer's error (GUM, 4.2 and 4.3); the course adds its own.
+    that is larger, since runs already contain the timer's error (GUM, 4.2 and 4.3); the course adds its own. As with
+    catches, fewer than seven runs are drawn towards an assumed repeatability.
 
     Parameters
     ----------
@@ -108,7 +115,13 @@ def ground_speed(
         _positive(name, value, zero=True)
     speed = float(distance / times.mean())
     relative, freedom = _relative(times, timer_uncertainty, course_uncertainty)
-    spread = float(np.exp(stdtrit(freedom, 0.975) * relative))
+    reach = float(stdtrit(freedom, 0.975) * relative)
+    if not reach <= MOST_UNSURE:
+        message, allowed = "so short a run cannot be timed", "runs that are long against the timer's uncertainty"
+        raise CalibrationError(
+            "run_too_short", message, where=("durations",), given=float(times.min()), allowed=allowed
+        )
+    spread = float(np.exp(reach))
     per_metre = _pulses_per_metre(pulses, len(times), distance)
     off = None if controller_speed is None else controller_speed / speed - 1
     wrong = None
@@ -122,13 +135,26 @@ def _relative(
     times: "np.ndarray[tuple[int, ...], np.dtype[np.float64]]", timer: float, course: float
 ) -> tuple[float, float]:
     """Relative standard uncertainty of the speed, and its degrees of freedom (Welch-Satterthwaite, GUM G.4)."""
-    count, mean = len(times), float(times.mean())
-    scatter = float(times.std(ddof=1)) / mean if count > 1 else REPEATABILITY
-    own = max(scatter, timer / mean) / np.sqrt(count)
+    mean = float(times.mean())
+    scatter, freedom = _scatter(times / mean)
+    own = max(scatter, timer / mean) / np.sqrt(len(times))
     both = float(np.hypot(own, course))
-    if count == 1 or timer / mean >= scatter or own == 0:
+    if timer / mean >= scatter or own == 0:
         return both, np.inf
-    return both, float((count - 1) * (both / own) ** 4)
+    return both, float(freedom * (both / own) ** 4)
+
+
+def _scatter(relative: "np.ndarray[tuple[int, ...], np.dtype[np.float64]]") -> tuple[float, float]:
+    """Standard deviation of one run and its degrees of freedom; few runs are drawn towards the assumed value.
+
+    Two runs that agree by chance would else make a speed far too sure.
+    """
+    freedom = len(relative) - 1
+    squares = float(((relative - 1.0) ** 2).sum())
+    if freedom >= ENOUGH_REPEATS:
+        return float(np.sqrt(squares / freedom)), float(freedom)
+    together = freedom + REPEATABILITY_WEIGHT
+    return float(np.sqrt((squares + REPEATABILITY_WEIGHT * REPEATABILITY**2) / together)), together
 
 
 def _pulses_per_metre(pulses: ArrayLike | None, runs: int, distance: float) -> float | None:
@@ -157,7 +183,7 @@ def _findings(off: float | None, wrong: float | None, relative: float) -> list[F
 
 
 def _positive(name: str, value: float, index: int | None = None, *, zero: bool = False) -> None:
-    if not (0 < value < np.inf or (zero and value == 0)):
+    if not (1.0 / LARGEST <= value <= LARGEST or (zero and value == 0)):
         where: tuple[str | int, ...] = (name,) if index is None else (name, index)
         allowed = "0 or above" if zero else "a finite value above zero"
         raise CalibrationError(f"bad_{name}", f"{name} must be {allowed}", where=where, given=value, allowed=allowed)

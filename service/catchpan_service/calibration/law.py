@@ -31,31 +31,41 @@ A third pass would move flows by less than 2 % of their standard uncertainty in 
 
 @dataclass(frozen=True)
 class Prior:
-    """What earlier curves say of the shape: normal, independent.
+    """What earlier curves say of the shape: normal.
 
     Attributes
     ----------
     exponent, exponent_uncertainty : float
     dead_opening, dead_opening_uncertainty : float
         [share of range].
+    correlation : float
+        Between the two.
     """
 
     exponent: float
     exponent_uncertainty: float
     dead_opening: float
     dead_opening_uncertainty: float
+    correlation: float = 0.0
 
     def __post_init__(self) -> None:
-        for name in ("exponent_uncertainty", "dead_opening_uncertainty"):
-            value = getattr(self, name)
-            if not 0.0 < value < math.inf:
-                raise CalibrationError(
-                    "bad_prior",
-                    f"{name} is {value!r}; allowed is a finite number above zero",
-                    where=("prior", name),
-                    given=value,
-                    allowed="a finite number above zero",
-                )
+        self._check("exponent", -10.0, 10.0)
+        self._check("dead_opening", -10.0, 10.0)
+        self._check("exponent_uncertainty", 1e-6, 1e6)
+        self._check("dead_opening_uncertainty", 1e-6, 1e6)
+        self._check("correlation", -0.999, 0.999)
+
+    def _check(self, name: str, low: float, high: float) -> None:
+        value = getattr(self, name)
+        if not low <= value <= high:
+            allowed = f"a finite number, {low:g} to {high:g}"
+            message = f"{name} is {value!r}; allowed is {allowed}"
+            raise CalibrationError("bad_prior", message, where=("prior", name), given=value, allowed=allowed)
+
+    def weights(self) -> tuple[float, float, float]:
+        """Elements of the inverse covariance: of the dead opening, of the exponent, of both together."""
+        u_dead, u_exponent, part = self.dead_opening_uncertainty, self.exponent_uncertainty, 1.0 - self.correlation**2
+        return 1.0 / (u_dead**2 * part), 1.0 / (u_exponent**2 * part), -self.correlation / (u_dead * u_exponent * part)
 
 
 DEFAULT_PRIOR = Prior(1.6, 0.4, 0.08, 0.05)
@@ -116,7 +126,7 @@ class _Shape:
     """What is free, and what is known beforehand."""
 
     bounds: Bounds
-    prior: tuple[float, float, float, float]
+    prior: tuple[float, float, float, float, float]
     free: int
     known: int
 
@@ -146,8 +156,8 @@ def _shape(session: Session, form: str, prior: Prior | None) -> _Shape:
     bounds = _bounds(session, form)
     free = 1 + sum([low < high for low, high in bounds])
     if prior is not None:
-        weights = prior.dead_opening_uncertainty**-2, prior.exponent_uncertainty**-2
-        return _Shape(bounds, (prior.dead_opening, weights[0], prior.exponent, weights[1]), free, 2)
+        by_dead, by_exponent, joint = prior.weights()
+        return _Shape(bounds, (prior.dead_opening, by_dead, prior.exponent, by_exponent, joint), free, 2)
     openings = len(session.pools)
     if openings < free:
         raise CalibrationError(
@@ -158,7 +168,7 @@ def _shape(session: Session, form: str, prior: Prior | None) -> _Shape:
             given=form,
             allowed="power or auto, or catches at more openings",
         )
-    return _Shape(bounds, (0.0, 0.0, 0.0, 0.0), free, 0)
+    return _Shape(bounds, (0.0, 0.0, 0.0, 0.0, 0.0), free, 0)
 
 
 def _bounds(session: Session, form: str) -> Bounds:

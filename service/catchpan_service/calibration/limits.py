@@ -1,9 +1,27 @@
-"""One check for every number that must lie between two limits."""
+"""One check for every number that must lie between two limits, and for arrays that must go together."""
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .errors import CalibrationError
+
+
+def together(**columns: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+    """Broadcast arrays to one shape.
+
+    Raises
+    ------
+    CalibrationError
+        ``lengths_differ``, at the first of them, for shapes that do not go together.
+    """
+    try:
+        return np.broadcast_arrays(*columns.values())
+    except ValueError as error:
+        shapes = ", ".join(f"{name} {column.shape}" for name, column in columns.items())
+        message, allowed = f"the shapes do not go together: {shapes}", "shapes that broadcast"
+        raise CalibrationError(
+            "lengths_differ", message, where=(next(iter(columns)),), given=shapes, allowed=allowed
+        ) from error
 
 
 def limited(

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import chdtri, fdtrc, stdtr
 
-from .catches import SAME_OPENING, FloatArray
+from .catches import LEAST, MOST, SAME_OPENING, FloatArray
 from .errors import CalibrationError
 from .findings import Finding
 
@@ -212,14 +212,16 @@ def _findings(p: float, shown: FloatArray, out: tuple[bool, ...], count: int) ->
 
 
 def _check(owner: "np.ndarray[tuple[int, ...], np.dtype[np.int_]]", places: FloatArray, values: FloatArray) -> int:
-    if not len(owner) == len(places) == len(values) or owner.ndim != 1:
-        raise CalibrationError("lengths_differ", "each catch needs machine, opening and flow", where=("machines",))
+    if not owner.shape == places.shape == values.shape or owner.ndim != 1:
+        message, allowed = "each catch needs machine, opening and flow", "columns of one length"
+        raise CalibrationError("lengths_differ", message, where=("machines",), allowed=allowed)
     count = int(owner.max()) + 1 if len(owner) else 0
     if count < 2 or set(owner.tolist()) != set(range(count)):
         message, allowed = "a comparison needs two machines or more, each with catches", "two machines or more"
         raise CalibrationError("too_few_machines", message, where=("machines",), allowed=allowed)
-    if not (np.isfinite(values).all() and (values > 0).all()):
-        raise CalibrationError("bad_flow", "a flow is not above zero", where=("machines",), allowed="flows above 0")
+    if not ((values >= LEAST) & (values <= MOST)).all():
+        message, allowed = "a flow is not above zero", f"flows above 0, from {LEAST:g} to {MOST:g} kg/s"
+        raise CalibrationError("bad_flow", message, where=("machines",), allowed=allowed)
     if not ((places > 0) & (places <= 1)).all():
         message = "an opening is not within the gate's range"
         raise CalibrationError("bad_opening", message, where=("machines",), allowed="above 0, at most 100 %")

@@ -33,6 +33,9 @@ DRIVING_TOLERANCE = 0.2286
 SMALLEST_SPACING_SHARE = 0.01
 """Smallest spacing that is computed, over the row's width: no crew drives a hundred passes over one spot."""
 
+LARGEST_SPACING_SHARE = 1000.0
+"""Largest spacing that is computed, over the row's width: passes have long stopped meeting."""
+
 LEAST_CV_TIE = 1e-6
 """CVs closer than this are alike, and the widest spacing of them is named."""
 
@@ -176,7 +179,7 @@ def overlap(
     )
     _check(rule, driving, rate, label_highest_rate)
     spacings = _default_spacings(pattern, rule) if spacings is None else np.asarray(spacings, dtype=np.float64)
-    _check_spacings(spacings, SMALLEST_SPACING_SHARE * float(np.ptp(pattern.position)))
+    _check_spacings(spacings, float(np.ptp(pattern.position)))
     measures = shape(pattern)
     by_driving = {way: _answer(pattern, measures, spacings, way, rule) for way in driving}
     largest: dict[str, float | None] = {
@@ -305,12 +308,13 @@ def _check(rule: _Rule, driving: Sequence[Driving], rate: float | None, label_hi
             raise _error("bad_rate", message, (name,), value, "above 0")
 
 
-def _check_spacings(spacings: FloatArray, smallest: float) -> None:
+def _check_spacings(spacings: FloatArray, width: float) -> None:
     if spacings.ndim != 1 or not len(spacings):
         raise _error("no_spacings", "No spacing was given.", ("spacings",), spacings.shape, "one spacing or more")
-    for place in np.flatnonzero(~((spacings >= smallest) & (spacings < np.inf))):
+    smallest, largest = SMALLEST_SPACING_SHARE * width, LARGEST_SPACING_SHARE * width
+    for place in np.flatnonzero(~((spacings >= smallest) & (spacings <= largest))):
         message = f"Spacing {place + 1} is no distance between passes."
-        allowed = f"{SMALLEST_SPACING_SHARE:.0%} of the row's width or more"
+        allowed = f"{SMALLEST_SPACING_SHARE:.0%} of the row's width or more, at most {LARGEST_SPACING_SHARE:g} times it"
         raise _error("bad_spacing", message, ("spacings", int(place)), spacings[place], allowed)
 
 

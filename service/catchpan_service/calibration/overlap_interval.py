@@ -61,6 +61,8 @@ def cv_bounds(pattern: Pattern, *, spacings: FloatArray, driving: Driving) -> Bo
     is alike in all directions the approximation of a non-central chi by R. A. Fisher's root). So the bounds are
     ``(sqrt(CV² - h) -/+ t u)² - h`` with h = (b - u²)/2, and 0 where that is below. A pan's noise is taken to be
     proportional to its rate, and pans to scatter independently; t has the degrees of freedom of the pooled noise.
+    A Monte Carlo that draws noise on top of what was measured gives larger CVs, the more so the smaller CV is, since
+    noise then counts twice (``python -m tests.studies monte_carlo``).
 
     Parameters
     ----------

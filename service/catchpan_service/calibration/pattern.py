@@ -13,6 +13,12 @@ FloatArray = NDArray[np.float64]
 FEWEST_PANS = 3
 """One pan shows no width and two show no middle."""
 
+CLOSEST, FURTHEST = 1e-4, 1e5
+"""[m], between neighbouring pans, and from the middle of the pass."""
+
+LIGHTEST, HEAVIEST = 1e-9, 1e9
+"""[kg], what a row of pans holds at least, and a pan at most."""
+
 THROW_SHARE = 0.05
 """Share of the largest pan below which material no longer counts as thrown (common practice)."""
 
@@ -239,14 +245,10 @@ def _check_positions(positions: FloatArray) -> None:
     if positions.ndim != 1 or len(positions) < FEWEST_PANS:
         message = f"A row needs {FEWEST_PANS} pans or more."
         raise CalibrationError("too_few_pans", message, where=where, given=positions.size, allowed="3 pans or more")
-    for pan in np.flatnonzero(~np.isfinite(positions)):
-        _refuse(
-            "not_finite",
-            f"The position of pan {pan + 1} is not a number.",
-            (*where, int(pan)),
-            positions[pan],
-        )
-    for pan in np.flatnonzero(np.diff(positions) <= 0) + 1:
+    for pan in np.flatnonzero(~(np.abs(positions) <= FURTHEST)):
+        message, allowed = f"The position of pan {pan + 1} is not a number.", f"a finite number, up to {FURTHEST:g} m"
+        _refuse("not_finite", message, (*where, int(pan)), positions[pan], allowed)
+    for pan in np.flatnonzero(np.diff(positions) < CLOSEST) + 1:
         message = f"Pan {pan + 1} does not lie to the right of pan {pan}."
         _refuse("not_ascending", message, (*where, int(pan)), positions[pan], "ascending positions, each once")
     if positions[0] > 0 or positions[-1] < 0:
@@ -278,16 +280,19 @@ def _check_rows(positions: FloatArray, masses: FloatArray, passes: Sequence[int]
 
 
 def _check_pan(pan_area: float, pan_tare: float) -> None:
-    if not (pan_area > 0 and np.isfinite(pan_area)):
+    if not LIGHTEST <= pan_area <= HEAVIEST:
         _refuse("bad_pan_area", "The area of a pan must be above zero.", ("pan_area",), pan_area, "above 0")
-    if not (pan_tare >= 0 and np.isfinite(pan_tare)):
+    if not 0 <= pan_tare <= HEAVIEST:
         _refuse("bad_pan_tare", "The mass of an empty pan is below zero.", ("pan_tare",), pan_tare, "0 or above")
 
 
 def _check_masses(masses: FloatArray, pan_tare: float) -> None:
-    for row, pan in np.argwhere(np.isinf(masses)):
-        message = f"The mass of pan {pan + 1} in row {row + 1} is not a number."
-        _refuse("not_finite", message, ("rows", int(row), "masses", int(pan)), masses[row, pan])
+    for row, pan in np.argwhere(np.abs(masses) > HEAVIEST):
+        message, allowed = (
+            f"The mass of pan {pan + 1} in row {row + 1} is not a number.",
+            "a finite number, up to 1e9 kg",
+        )
+        _refuse("not_finite", message, ("rows", int(row), "masses", int(pan)), masses[row, pan], allowed)
     for row, pan in np.argwhere(masses < pan_tare):
         message = f"Pan {pan + 1} in row {row + 1} weighs less than " + ("an empty pan." if pan_tare else "nothing.")
         where = ("rows", int(row), "masses", int(pan))
@@ -296,7 +301,7 @@ def _check_masses(masses: FloatArray, pan_tare: float) -> None:
         last = int(pan) * (masses.shape[1] - 1)
         message = f"Pan {last + 1} in row {row + 1} is missing, and an outermost pan cannot be filled."
         _refuse("end_pan_missing", message, ("rows", int(row), "masses", last), None, "a mass for both end pans")
-    for row in np.flatnonzero(np.nan_to_num(masses - pan_tare).sum(axis=1) <= 0):
+    for row in np.flatnonzero(np.nan_to_num(masses - pan_tare).sum(axis=1) < LIGHTEST):
         message = f"All pans of row {row + 1} are empty."
         _refuse("row_empty", message, ("rows", int(row)), 0.0, "some material in some pan")
 

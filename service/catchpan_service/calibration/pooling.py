@@ -111,9 +111,9 @@ def pool(catches: Catches, model: UncertaintyModel, *, without: int | None = Non
     if span <= TOLD_APART * math.sqrt(2.0) * model.opening_uncertainty:
         _refuse_equal(span, "the used openings differ by no more than their uncertainty")
     repeats = [members for by_side in groups.values() for members in by_side.values()]
-    repeatability = _repeatability(flow, repeats, model)
-    type_b = _type_b(catches, masses, durations, model)
-    relative = tuple([max(repeatability.value, known, LEAST_UNCERTAINTY) for known in type_b])
+    repeatability = spread_of(flow, repeats, model)
+    type_b = type_b_of(catches, model)
+    relative = own_uncertainty(repeatability, type_b)
     pools = tuple([_pool(opening, groups[opening], flow, relative) for opening in sorted(groups)])
     return Session(catches, flow, tuple(why), gates, pools, repeatability, type_b, relative)
 
@@ -178,7 +178,12 @@ def _refuse_equal(span: float, what: str) -> None:
     )
 
 
-def _repeatability(flow: Sequence[float], repeats: Sequence[Sequence[int]], model: UncertaintyModel) -> Repeatability:
+def own_uncertainty(spread: Repeatability, type_b: Sequence[float]) -> tuple[float, ...]:
+    """Relative standard uncertainty of each catch alone: the spread of repeats, or readability and timer if larger."""
+    return tuple([max(spread.value, known, LEAST_UNCERTAINTY) for known in type_b])
+
+
+def spread_of(flow: Sequence[float], repeats: Sequence[Sequence[int]], model: UncertaintyModel) -> Repeatability:
     """Pool the spread of ln q within each opening; few repeats are drawn towards the assumed value."""
     total, freedom = 0.0, 0
     for members in repeats:
@@ -197,13 +202,11 @@ def _repeatability(flow: Sequence[float], repeats: Sequence[Sequence[int]], mode
     return Repeatability(drawn, together, seen, freedom)
 
 
-def _type_b(
-    catches: Catches, masses: Sequence[float], durations: Sequence[float], model: UncertaintyModel
-) -> tuple[float, ...]:
+def type_b_of(catches: Catches, model: UncertaintyModel) -> tuple[float, ...]:
     """Relative standard uncertainty of each flow from readability and timer alone; 0 where nothing fell."""
     weighing = model.scale_readability**2 / 12.0
     timer = model.timer_uncertainty**2
-    rows = zip(masses, durations, catches.weighings.tolist(), strict=True)
+    rows = zip(catches.mass.tolist(), catches.duration.tolist(), catches.weighings.tolist(), strict=True)
     return tuple(
         [
             math.sqrt(count * weighing / mass**2 + timer / duration**2) if mass > 0.0 else 0.0

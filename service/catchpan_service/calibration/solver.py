@@ -48,7 +48,8 @@ class Problem(NamedTuple):
     dead_bounds, exponent_bounds : tuple of float
         Lowest and highest value; equal ones fix the parameter.
     prior : tuple of float
-        Mean and weight (1/variance) of the dead opening, then of the exponent; weight 0 is no prior.
+        Mean and weight (1/variance) of the dead opening, then of the exponent, and the weight of both together
+        (elements of the inverse covariance); weights 0 are no prior.
     start : tuple of float or None
         Dead opening and exponent to start from; None takes the best of the log-log lines.
     precision : float
@@ -60,7 +61,7 @@ class Problem(NamedTuple):
     uncertainty: list[float]
     dead_bounds: tuple[float, float]
     exponent_bounds: tuple[float, float]
-    prior: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
+    prior: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
     start: tuple[float, float] | None = None
     precision: float = FINE
 
@@ -176,12 +177,16 @@ def _evaluate(problem: Problem, rows: list[tuple[float, float, float]], dead: fl
         curved_cc += k * r / above
         curved_cp += k * r * z
         curved_pp += g * r * z
-    mean_dead, weight_dead, mean_exponent, weight_exponent = problem.prior
+    mean_dead, weight_dead, mean_exponent, weight_exponent, joint = problem.prior
     off_dead, off_exponent = dead - mean_dead, exponent - mean_exponent
-    chi_square += weight_dead * off_dead**2 + weight_exponent * off_exponent**2
+    pull_dead, pull_exponent = (
+        weight_dead * off_dead + joint * off_exponent,
+        weight_exponent * off_exponent + joint * off_dead,
+    )
+    chi_square += off_dead * pull_dead + off_exponent * pull_exponent
     square, p = scale * scale, exponent
     aa, ac, ap = square * ff, -square * p * fk, square * fg
-    cc, cp, pp = square * p * p * kk + weight_dead, -square * p * kg, square * gg + weight_exponent
+    cc, cp, pp = square * p * p * kk + weight_dead, joint - square * p * kg, square * gg + weight_exponent
     by_dead, by_exponent = -scale * p * kr, scale * gr
     return _State(
         dead,
@@ -189,7 +194,7 @@ def _evaluate(problem: Problem, rows: list[tuple[float, float, float]], dead: fl
         chi_square,
         scale,
         (aa, ac, ap, cc, cp, pp),
-        (by_dead - weight_dead * off_dead, by_exponent - weight_exponent * off_exponent),
+        (by_dead - pull_dead, by_exponent - pull_exponent),
         (
             aa,
             ac - by_dead,

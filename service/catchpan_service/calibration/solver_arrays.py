@@ -76,7 +76,7 @@ def _batch(problems: Sequence[Problem]) -> _Batch:
     weight = 1.0 / padded((problem.uncertainty for problem in problems), np.inf)
     single = np.array([(*one.dead_bounds, *one.exponent_bounds, *one.prior, one.precision) for one in problems])
     return _Batch(
-        opening, weight, flow * weight, np.log(flow), single[:, 0:2], single[:, 2:4], single[:, 4:8], single[:, 8]
+        opening, weight, flow * weight, np.log(flow), single[:, 0:2], single[:, 2:4], single[:, 4:9], single[:, 9]
     )
 
 
@@ -145,11 +145,15 @@ def _evaluate_batch(batch: _Batch, dead: FloatArray, exponent: FloatArray) -> Fl
     scale = _dot(f, batch.target) / ff
     r = batch.target - scale[:, None] * f
     kr, gr = k * r, g * r
-    mean_dead, weight_dead, mean_exponent, weight_exponent = batch.prior.T
+    mean_dead, weight_dead, mean_exponent, weight_exponent, joint = batch.prior.T
     off_dead, off_exponent = dead - mean_dead, exponent - mean_exponent
+    pull_dead, pull_exponent = (
+        weight_dead * off_dead + joint * off_exponent,
+        weight_exponent * off_exponent + joint * off_dead,
+    )
     square, p = scale * scale, exponent
     aa, ac, ap = square * ff, -square * p * _dot(f, k), square * _dot(f, g)
-    cc, cp = square * p * p * _dot(k, k) + weight_dead, -square * p * _dot(k, g)
+    cc, cp = square * p * p * _dot(k, k) + weight_dead, joint - square * p * _dot(k, g)
     pp = square * _dot(g, g) + weight_exponent
     sum_kr = kr.sum(axis=1)
     by_dead, by_exponent = -scale * p * sum_kr, scale * gr.sum(axis=1)
@@ -158,10 +162,10 @@ def _evaluate_batch(batch: _Batch, dead: FloatArray, exponent: FloatArray) -> Fl
             scale,
             dead,
             exponent,
-            _dot(r, r) + weight_dead * off_dead**2 + weight_exponent * off_exponent**2,
+            _dot(r, r) + off_dead * pull_dead + off_exponent * pull_exponent,
             *(aa, ac, ap, cc, cp, pp),
-            by_dead - weight_dead * off_dead,
-            by_exponent - weight_exponent * off_exponent,
+            by_dead - pull_dead,
+            by_exponent - pull_exponent,
             aa,
             ac - by_dead,
             ap - by_exponent,

@@ -6,6 +6,9 @@ from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.calibration.pattern import FloatArray, Pattern
 from catchpan_service.calibration.superposition import Driving, IntArray
 
+MOST_STEPS = 10_000
+"""Pan steps of a spacing whose stations are gone through: no pass is as wide."""
+
 
 def station_field(*, pattern: Pattern, spacing: float, driving: Driving) -> FloatArray:
     """Return the sum of passes at each station of one period, from the middle of a pass rightwards.
@@ -64,7 +67,11 @@ def stations(positions: FloatArray) -> tuple[float, float]:
 
 def station_steps(spacings: FloatArray, step: float) -> IntArray:
     """Return each spacing in whole pan steps, or refuse the first that is not."""
-    steps = np.rint(spacings / step)
+    steps = np.rint(np.minimum(spacings / step, MOST_STEPS + 1))
+    for place in np.flatnonzero(steps > MOST_STEPS):
+        message = f"Spacing {place + 1} is too wide to go through every station of it."
+        where, allowed = ("spacings", int(place)), f"at most {MOST_STEPS} pan steps, or the continuous evaluation"
+        raise CalibrationError("bad_spacing", message, where=where, given=float(spacings[place]), allowed=allowed)
     for place in np.flatnonzero((np.abs(spacings / step - steps) > 1e-6) | (steps < 1)):
         message = f"Spacing {place + 1} is not a whole number of pan steps, so that stations do not meet."
         allowed = "whole multiples of the gap between pans, or the continuous evaluation"

@@ -9,6 +9,9 @@ from typing import Any
 from catchpan_service.examples import job
 
 _SOME_ID = "01900000-0000-7000-8000-000000000001"
+_SOME_DIGEST = "sha256:" + "0" * 64
+_BRANCH = {"name": "North yard", "tags": ["ice"]}
+_MACHINE = {"name": "AH-07", "branch": _SOME_ID, "machine_kind": _SOME_ID, "serial": "invented 0107"}
 
 EXAMPLES: dict[str, Any] = {
     "addMaterial": job.MATERIAL,
@@ -19,5 +22,17 @@ EXAMPLES: dict[str, Any] = {
     "addRevision": {"content": job.CONTENT, "note": "first catches of the season"},
     "replaceRevision": {"content": job.CONTENT, "note": "one more catch at 30 %"},
     "releaseRevision": {"reason": "caught and checked on AH-07"},
+    "releaseRevisionProvisionally": {
+        "branch": _SOME_ID,
+        "days": 7,
+        "reason": "new maker's bag, checked at two openings this morning",
+    },
+    "addBranch": _BRANCH,
+    "replaceBranch": _BRANCH,
+    "addMachine": _MACHINE,
+    "replaceMachine": _MACHINE,
+    "addKey": {"name": "office program", "role": "reader", "hash": "00" * 32},
+    "rotateKey": {"hash": "01" * 32, "overlap_hours": 24},
+    "reportReplica": {"epoch": 1, "position": 12, "manifest": _SOME_DIGEST, "exceptions": _SOME_DIGEST},
     "withdrawRevision": {"reason": "lot L2041 clumps", "because": "unsafe"},
 }

@@ -34,3 +34,43 @@ PAN_TEST: dict[str, Any] = job.PAN_TEST | {
     "wanted_spacing": {"value": 13, "unit": "ft"},
     "impeller_speed": {"value": 480, "unit": "rpm"},
 }
+
+EDGE_PANS: dict[str, Any] = {
+    "positions": {"values": [-6, -4, -2, 0, 2, 4, 6, 8, 10, 12], "unit": "ft"},
+    "rows": [
+        {"masses": {"values": [0, 0.2, 3.1, 9.6, 9.9, 7.2, 5, 2.9, 1.1, 0], "unit": "g"}, "passes": 3},
+        {"masses": {"values": [0, 0.3, 2.7, 9.9, 9.3, 7, 5.3, 3.1, 0.9, 0], "unit": "g"}, "passes": 3},
+    ],
+    "pan_area": {"value": 1, "unit": "ft2"},
+}
+
+EDGE: dict[str, Any] = {
+    **{name: job.PAN_TEST[name] for name in ("positions", "rows", "pan_area")},
+    "edge_pans": EDGE_PANS,
+    "side": "left",
+    "pass_spacing": {"value": 11, "unit": "ft"},
+    "distances": {"values": [0, 2, 4], "unit": "ft"},
+    "beyond": "paving",
+    "rate": {"value": 3.2, "unit": "lb/1000ft2"},
+    "label_highest_rate": {"value": 4.2, "unit": "lb/1000ft2"},
+}
+
+COVERAGE: dict[str, Any] = {
+    **{name: job.PAN_TEST[name] for name in ("positions", "rows", "pan_area")},
+    "edge_pans": EDGE_PANS,
+    "side": "left",
+    "outline": {
+        "x": {"values": [0, 180, 180, 110, 0], "unit": "ft"},
+        "y": {"values": [0, 0, 95, 140, 120], "unit": "ft"},
+    },
+    "holes": [
+        {
+            "name": "pond",
+            "x": {"values": [60, 85, 85, 60], "unit": "ft"},
+            "y": {"values": [50, 50, 75, 75], "unit": "ft"},
+        }
+    ],
+    "rate": {"value": 3.2, "unit": "lb/1000ft2"},
+    "pass_spacing": {"value": 11, "unit": "ft"},
+    "cell": {"value": 1, "unit": "ft"},
+}

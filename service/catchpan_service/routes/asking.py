@@ -20,9 +20,10 @@ from catchpan.quantities import System
 from catchpan_service.envelope import ORGANISATION
 from catchpan_service.keyring import Keyring
 from catchpan_service.problems import Refusal
-from catchpan_service.store import keys
+from catchpan_service.store import branches, keys
 from catchpan_service.store.database import Access, Database, Order, Reply
-from catchpan_service.store.errors import StoreError
+from catchpan_service.store.errors import NotFound, StoreError
+from catchpan_service.store.proofs import Proofs
 
 Units = Annotated[
     System | None,
@@ -53,6 +54,11 @@ After = Annotated[
 ]
 Limit = Annotated[int, QueryParameter(name="limit", ge=1, le=200, description="Items on a page.")]
 
+OfBranch = Annotated[
+    UUID | None,
+    QueryParameter(name="branch", description="A branch, for its part; a branch's own key gets no other."),
+]
+
 Connection = ASGIConnection[Any, Any, Any, Any]
 
 # What handlers ask for by name; see DEPENDENCIES.
@@ -62,6 +68,8 @@ Asking = NamedDependency[Access]
 Ordered = NamedDependency[Order]
 Subject = FromPath[UUID]
 Expected = NamedDependency[Collection[int] | None]
+Within = NamedDependency[UUID | None]
+Proven = NamedDependency[Proofs]
 
 _BEARER = re.compile(r"Bearer +(?P<secret>\S+)", re.IGNORECASE)
 _TAG = re.compile(r'(?P<weak>W/)?"(?P<version>\d{1,12})"')
@@ -71,6 +79,12 @@ async def database(request: Request[Any, Any, Any]) -> Database:
     """The database of the app."""
     held: Database = request.app.state.database
     return held
+
+
+async def proofs(request: Request[Any, Any, Any]) -> Proofs:
+    """What the app remembers of manifests."""
+    kept: Proofs = request.app.state.proofs
+    return kept
 
 
 async def told_units(request: Request[Any, Any, Any], units: Units = None) -> System:
@@ -112,12 +126,28 @@ async def expected(if_match: IfMatch = None) -> Collection[int] | None:
     return {int(tag["version"]) for tag in tags if tag is not None and not tag["weak"]}
 
 
+async def within(database: Store, access: Asking, branch: OfBranch = None) -> UUID | None:
+    """The branch that is asked about, None for the whole organisation; no other than its own for a branch's key."""
+    if access.within is not None:
+        if branch not in {None, access.within}:
+            raise NotFound("branch", branch, field="branch")
+        return access.within
+    if branch is not None:
+        try:
+            await database.read(branches.get, access.organisation, branch)
+        except NotFound as error:
+            raise NotFound("branch", branch, field="branch") from error
+    return branch
+
+
 DEPENDENCIES: dict[str, Any] = {
     "told": Provide(told_units),
     "database": Provide(database),
     "access": Provide(access),
     "order": Provide(order),
     "expected": Provide(expected),
+    "within": Provide(within),
+    "proofs": Provide(proofs),
 }
 
 SECURED: list[dict[str, list[str]]] = [{"key": []}]

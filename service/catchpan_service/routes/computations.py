@@ -1,14 +1,16 @@
 """The table of computations: everything that tells one from another."""
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from types import ModuleType
 from typing import Any
 
 from catchpan.contract import (
     amounts,
+    checks,
     comparisons,
+    coverages,
     curves,
+    edges,
     flights,
     gate_stops,
     gate_table,
@@ -17,20 +19,23 @@ from catchpan.contract import (
     openings,
     overlaps,
     plans,
+    priors,
     throws,
 )
-from catchpan.quantities import System
+from catchpan_service.examples import checks as checking
 from catchpan_service.examples import job, machines, spreading
 from catchpan_service.si import amounts as quantities
+from catchpan_service.si import checks as judging
+from catchpan_service.si import coverages as maps
 from catchpan_service.si import curves as fits
+from catchpan_service.si import edges as borders
 from catchpan_service.si import machines as gear
 from catchpan_service.si import openings as settings
 from catchpan_service.si import overlaps as pan_tests
 from catchpan_service.si import plans as planning
+from catchpan_service.si import priors as lending
 from catchpan_service.si import throws as throwing
-
-Solve = Callable[[Any, System], Any]
-SolveMany = Callable[[Sequence[Any], System], Sequence[Any]]
+from catchpan_service.si.finite import Solve, SolveMany
 
 
 @dataclass(frozen=True)
@@ -234,6 +239,80 @@ COMPUTATIONS = (
         "Flight",
         throwing.solve_flight,
         spreading.FLIGHT,
+    ),
+    Computation(
+        "check-catch",
+        "check-catches",
+        "Check catches to a decision",
+        "Check catches against the curve in use: accept, catch again, correct or calibrate again, and how sure.",
+        checks,
+        "CheckCatch",
+        judging.solve_check_catch,
+        checking.CHECK_CATCH,
+        light=True,
+    ),
+    Computation(
+        "field-check",
+        "field-checks",
+        "Material used against distance and area",
+        "What was laid against what was wanted: flow and speed told apart from driving where the distance is known.",
+        checks,
+        "FieldCheck",
+        judging.solve_field_check,
+        checking.FIELD_CHECK,
+        light=True,
+    ),
+    Computation(
+        "check-series",
+        "check-series-batch",
+        "A machine's checks over time",
+        "EWMA and CUSUM over standardised checks: drift before a customer sees it, and the false alarms to expect.",
+        checks,
+        "CheckSeries",
+        judging.solve_check_series,
+        checking.CHECK_SERIES,
+    ),
+    Computation(
+        "prior",
+        "priors",
+        "A fleet's catch sets to a prior",
+        "What the curves of other materials on the same kind of machine say of the next one's shape.",
+        priors,
+        "Prior",
+        lending.solve_prior,
+        checking.PRIOR,
+    ),
+    Computation(
+        "provisional-curve",
+        "provisional-curves",
+        "A borrowed curve, corrected",
+        "The curve of a like material, corrected by check catches at two openings and as unsure as it should be.",
+        priors,
+        "Provisional",
+        lending.solve_provisional,
+        checking.PROVISIONAL,
+        light=True,
+    ),
+    Computation(
+        "edge",
+        "edges",
+        "Pan test to edge passes",
+        "How far from an edge to drive, what still lands beyond it, and where the first overlapped pass goes.",
+        edges,
+        "Edge",
+        borders.solve,
+        spreading.EDGE,
+    ),
+    Computation(
+        "coverage",
+        "coverages",
+        "Passes over an outline to a coverage map",
+        "Passes over real ground with its beds and ponds, what they leave on it, and what lands where none should."
+        " Machines spread while their middle is inside, straight across the pass; turns and wind are left out.",
+        coverages,
+        "Coverage",
+        maps.solve,
+        spreading.COVERAGE,
     ),
 )
 

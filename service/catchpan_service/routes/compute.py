@@ -9,11 +9,11 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.params import JSONBody
 from litestar.types import ControllerRouterHandler
 
-from catchpan.quantities import System
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.problems import computation_problem
 from catchpan_service.routes.asking import OPTIONALLY_SECURED, Told, may_have_key
-from catchpan_service.routes.computations import COMPUTATIONS, Computation, Solve, operation_id
+from catchpan_service.routes.computations import COMPUTATIONS, Computation, operation_id
+from catchpan_service.si.finite import finite_each, finite_many, finite_one
 
 
 def _handlers(thing: Computation) -> list[ControllerRouterHandler]:
@@ -22,7 +22,7 @@ def _handlers(thing: Computation) -> list[ControllerRouterHandler]:
 
 def _single(thing: Computation) -> HTTPRouteHandler:
     def compute(data: Any, told: Any) -> Any:
-        return thing.solve(data, told)
+        return finite_one(thing.solve, data, told)
 
     return _handler(
         compute, thing.name, thing.summary, thing.words, thing.wire("Request"), thing.wire("Answer"), light=thing.light
@@ -31,10 +31,12 @@ def _single(thing: Computation) -> HTTPRouteHandler:
 
 def _batch(thing: Computation) -> HTTPRouteHandler:
     batch, item, answers = (thing.wire(part) for part in ("Batch", "Item", "Answers"))
-    many = thing.solve_many or (lambda asked, told: [_attempt(thing.solve, one, told) for one in asked])
 
     def compute(data: Any, told: Any) -> Any:
-        solved = many(data.items, told)
+        if thing.solve_many is None:
+            solved = finite_each(thing.solve, data.items, told)
+        else:
+            solved = finite_many(thing.solve_many, data.items, told)
         return answers(items=[_item(item, *pair) for pair in zip(data.items, solved, strict=True)])
 
     words = f"{thing.words} Several at once, answered in the same order; one bad item spoils no other."
@@ -57,13 +59,6 @@ def _handler(
     return post(
         f"/{name}", operation_id=operation_id(name), summary=summary, status_code=200, sync_to_thread=not light
     )(compute)
-
-
-def _attempt(solve: Solve, one: Any, told: System) -> Any:
-    try:
-        return solve(one, told)
-    except CalibrationError as error:
-        return error
 
 
 def _item(kind: type[Any], asked: Any, solved: Any) -> Any:

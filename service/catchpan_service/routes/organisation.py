@@ -23,4 +23,5 @@ async def show(access: Asking) -> Organisation:
         key=str(access.key),
         key_name=access.key_name,
         role=access.role,
+        branch=None if access.branch is None else str(access.branch),
     )

@@ -14,6 +14,7 @@ from catchpan.contract.profiles import (
     Profile,
     ProfilePage,
     ProfileRequest,
+    ProvisionalReleaseRequest,
     ReleaseRequest,
     Revision,
     RevisionPage,
@@ -55,7 +56,7 @@ async def page(
     request: StrictRequest, database: Store, access: Asking, after: After = None, limit: Limit = 50
 ) -> Response[ProfilePage]:
     """Profiles of the organisation, oldest first."""
-    return paged(request, await database.read(profiles.page, access.organisation, after, limit))
+    return paged(request, await database.read(profiles.page, access.organisation, after, limit, access.within))
 
 
 @post("/", operation_id="addProfile", summary="Add a profile")
@@ -69,7 +70,7 @@ async def add(data: JSONBody[ProfileRequest], database: Store, order: Ordered) -
 @get("/{id:uuid}", operation_id="showProfile", summary="One profile")
 async def show(request: StrictRequest, database: Store, access: Asking, id: Subject) -> Response[Profile]:
     """One profile of the organisation."""
-    return shown(request, await database.read(profiles.get, access.organisation, id))
+    return shown(request, await database.read(profiles.get, access.organisation, id, access.within))
 
 
 @get("/{id:uuid}/revisions", operation_id="listRevisions", summary="Revisions, newest first")
@@ -82,7 +83,7 @@ async def page_revisions(
     limit: Limit = 50,
 ) -> Response[RevisionPage]:
     """The history of a profile, without the contents."""
-    return paged(request, await database.read(revisions.page, access.organisation, id, after, limit))
+    return paged(request, await database.read(revisions.page, access.organisation, id, after, limit, access.within))
 
 
 @post("/{id:uuid}/revisions", operation_id="addRevision", summary="Save a new draft")
@@ -101,7 +102,7 @@ async def show_revision(
     request: StrictRequest, database: Store, access: Asking, id: Subject, number: Number
 ) -> Response[Revision]:
     """One revision with its content, as the bytes that were hashed."""
-    return shown(request, await database.read(revisions.get, access.organisation, id, number))
+    return shown(request, await database.read(revisions.get, access.organisation, id, number, access.within))
 
 
 @get("/{id:uuid}/revisions/{number:int}/content", operation_id="showRevisionContent", summary="The hashed bytes")
@@ -109,7 +110,7 @@ async def show_content(
     request: StrictRequest, database: Store, access: Asking, id: Subject, number: Number
 ) -> Response[Content]:
     """The content alone, byte for byte what its digest is of; the digest is the ETag."""
-    found = await database.read(revisions.get, access.organisation, id, number)
+    found = await database.read(revisions.get, access.organisation, id, number, access.within)
     return shown_bytes(request, bytes(found.content), f'"{found.digest}"')
 
 
@@ -144,6 +145,21 @@ async def release(
     return sent(await database.write(revisions.release, order, id, number, expected, *told, reply=changed))
 
 
+@post("/{id:uuid}/revisions/{number:int}/release-provisionally", operation_id="releaseRevisionProvisionally",
+      summary="Release a revision to one branch for some days", status_code=200)  # fmt: skip
+async def release_provisionally(
+    data: JSONBody[ProvisionalReleaseRequest],
+    database: Store,
+    order: Ordered,
+    expected: Expected,
+    id: Subject,
+    number: Number,
+) -> Response[RevisionSummary]:
+    """Let one branch use a revision for some days instead of the organisation's; marked provisional wherever shown."""
+    require(order.access.role, Action.RELEASE)
+    return sent(await database.write(revisions.release_provisionally, order, id, number, expected, data, reply=changed))
+
+
 @post("/{id:uuid}/revisions/{number:int}/withdraw", operation_id="withdrawRevision", summary="Withdraw a revision",
       status_code=200)  # fmt: skip
 async def withdraw(
@@ -173,7 +189,7 @@ async def difference(
     """What two revisions do differently on the ground, in the trade's terms."""
     contents = []
     for number in (before, after):
-        found = await database.read(revisions.get, access.organisation, id, number)
+        found = await database.read(revisions.get, access.organisation, id, number, access.within)
         contents.append(msgspec.json.decode(found.content, type=Content))
     tell = Telling(told)
     return Difference(
@@ -206,6 +222,7 @@ router = Router(
         show_content,
         replace_revision,
         release,
+        release_provisionally,
         withdraw,
         difference,
     ],

@@ -16,16 +16,26 @@ def etag(version: int) -> str:
     return f'"{version}"'
 
 
+def encoded(answer: Any) -> bytes:
+    """An answer as JSON; bytes that were stored or signed go through as they are."""
+    return msgspec.json.encode(answer)
+
+
+def unversioned(answer: Any) -> Reply:
+    """The reply to a change of something without a version."""
+    return Reply(200, encoded(answer))
+
+
 def changed(answer: Any) -> Reply:
     """The reply to a change of something that has a version."""
-    return Reply(200, msgspec.json.encode(answer), etag(answer.version))
+    return Reply(200, encoded(answer), etag(answer.version))
 
 
 def added(path: Callable[[Any], str]) -> Callable[[Any], Reply]:
     """The reply to something new, and where it is from now on."""
 
     def reply(answer: Any) -> Reply:
-        return Reply(201, msgspec.json.encode(answer), etag(answer.version), path(answer))
+        return Reply(201, encoded(answer), etag(answer.version), path(answer))
 
     return reply
 
@@ -39,7 +49,7 @@ def sent(reply: Reply) -> Response[Any]:
 
 def shown(request: Request[Any, Any, Any], answer: Any) -> Response[Any]:
     """Something that has a version; 304 where the caller holds it already."""
-    return shown_bytes(request, msgspec.json.encode(answer), etag(answer.version))
+    return shown_bytes(request, encoded(answer), etag(answer.version))
 
 
 def shown_bytes(request: Request[Any, Any, Any], body: bytes, tag: str) -> Response[Any]:

@@ -17,13 +17,17 @@ class Action(StrEnum):
     RELEASE = "release"
     WITHDRAW = "withdraw"
     OVERRIDE = "override"
+    ARRANGE = "arrange"  # branches and machines
+    REPORT = "report"  # what a replica holds
+    OVERSEE = "oversee"  # how all branches stand
+    MANAGE_KEYS = "manage keys"
 
 
 ALLOWED: Final[Mapping[Role, frozenset[Action]]] = {
     Role.OWNER: frozenset(Action),
-    Role.CALIBRATOR: frozenset({Action.READ, Action.COMPUTE, Action.SAVE, Action.RELEASE, Action.WITHDRAW}),
-    Role.BRANCH: frozenset({Action.READ, Action.COMPUTE}),
-    Role.READER: frozenset({Action.READ, Action.COMPUTE}),
+    Role.CALIBRATOR: frozenset(Action) - {Action.OVERRIDE, Action.MANAGE_KEYS},
+    Role.BRANCH: frozenset({Action.READ, Action.COMPUTE, Action.REPORT}),
+    Role.READER: frozenset({Action.READ, Action.COMPUTE, Action.OVERSEE}),
 }
 
 

@@ -80,8 +80,15 @@ def move(standing: Standing, event: Event) -> Standing:
     return after
 
 
-def clear_for_release(standing: Standing, findings: Iterable[Finding], *, role: Role, override: str | None) -> Standing:
-    """The standing after a release, unless a finding of severity stop is in the way.
+def clear_for_release(
+    standing: Standing,
+    findings: Iterable[Finding],
+    *,
+    role: Role,
+    override: str | None,
+    event: Event = Event.RELEASE,
+) -> Standing:
+    """The standing after a release, to all or provisionally, unless a finding of severity stop is in the way.
 
     Raises
     ------
@@ -92,10 +99,10 @@ def clear_for_release(standing: Standing, findings: Iterable[Finding], *, role: 
     NotAllowed
         A reason to override was given, by a role that may not.
     """
-    after = move(standing, Event.RELEASE)
+    after = move(standing, event)
     stops = tuple(finding.code.value for finding in findings if finding.severity == Severity.STOP)
     if stops and override is None:
-        raise Blocked(stops, state=standing.state, event=Event.RELEASE)
+        raise Blocked(stops, state=standing.state, event=event)
     if stops:
         require(role, Action.OVERRIDE)
     return after

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -27,10 +28,18 @@ from catchpan.contract.curves import (
 )
 from catchpan.quantities import Flow, Flows, Ratio, System, from_si
 from catchpan_service.calibration import flow_curve as mathematics
-from catchpan_service.calibration.catches import Catches, catches, uncertainty_model
+from catchpan_service.calibration.catches import Catches, UncertaintyModel, catches, uncertainty_model
 from catchpan_service.calibration.curve import FlowCurve
 from catchpan_service.calibration.errors import CalibrationError
-from catchpan_service.calibration.flow_curve import FitCase, FlowFit, fit_flow_curve, fit_flow_curves
+from catchpan_service.calibration.evidence import Circumstances
+from catchpan_service.calibration.flow_curve import (
+    DEFAULT_PRIOR,
+    FitCase,
+    FlowFit,
+    Prior,
+    fit_flow_curve,
+    fit_flow_curves,
+)
 from catchpan_service.calibration.received import checked
 from catchpan_service.si.telling import Telling, findings, rounded, scalar
 
@@ -52,7 +61,14 @@ def solve_many(requests: Sequence[FlowCurveRequest], system: System) -> list[Flo
 def fit(request: FlowCurveRequest) -> FlowFit:
     """The fit of some catches, in SI."""
     case = _case(request)
-    return fit_flow_curve(case.catches, form=case.form, weighting=case.weighting, model=case.model)
+    return fit_flow_curve(
+        case.catches,
+        form=case.form,
+        weighting=case.weighting,
+        model=case.model,
+        prior=case.prior,
+        circumstances=case.circumstances,
+    )
 
 
 def _attempt(request: FlowCurveRequest) -> FitCase | CalibrationError:
@@ -63,18 +79,53 @@ def _attempt(request: FlowCurveRequest) -> FitCase | CalibrationError:
 
 
 def _case(request: FlowCurveRequest) -> FitCase:
-    model = uncertainty_model(
+    own = request.prior
+    return FitCase(
+        session_of(request.catches),
+        request.form,
+        request.weighting,
+        model_of(request),
+        DEFAULT_PRIOR if own is None else Prior(**{name: getattr(own, name) for name in own.__struct_fields__}),
+        _circumstances(request),
+    )
+
+
+def _circumstances(request: FlowCurveRequest) -> Circumstances:
+    if (request.bag_opened is None) != (request.caught is None):
+        name = "caught" if request.caught is None else "bag_opened"
+        allowed = "bag_opened and caught together, or neither"
+        message = "the age of the bag needs both times"
+        raise CalibrationError("pair_incomplete", message, where=(name,), allowed=allowed)
+    age = None
+    if request.bag_opened is not None and request.caught is not None:
+        age = (request.caught - request.bag_opened).total_seconds()
+    lots = tuple(one.lot for one in request.catches)
+    return Circumstances(_reference(request.reference), age, lots if any(lots) else ())
+
+
+def _reference(curve: Curve | None) -> FlowCurve | None:
+    if curve is None:
+        return None
+    try:
+        return received(curve)
+    except CalibrationError as error:
+        where = ("reference", *error.where[1:])
+        raise CalibrationError(error.code, str(error), where=where, given=error.given, allowed=error.allowed) from error
+
+
+def model_of(request: Any) -> UncertaintyModel:
+    """What a request with catches says of their errors."""
+    return uncertainty_model(
         scale_readability=scalar(request.scale_readability),
         timer_uncertainty=scalar(request.timer_uncertainty),
         opening_uncertainty=scalar(request.opening_uncertainty),
         shared_uncertainty=scalar(request.shared_uncertainty),
         repeatability=scalar(request.repeatability),
     )
-    return FitCase(_catches(request), request.form, request.weighting, model)
 
 
-def _catches(request: FlowCurveRequest) -> Catches:
-    given = request.catches
+def session_of(given: Sequence[Catch]) -> Catches:
+    """The catches of a request, checked, in SI."""
     return catches(
         opening=[one.opening.si for one in given],
         mass=[net_mass(one, ("catches", index), index) for index, one in enumerate(given)],

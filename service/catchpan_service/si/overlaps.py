@@ -12,6 +12,7 @@ from catchpan.contract.overlaps import (
     DrivingAnswer,
     OverlapAnswer,
     OverlapRequest,
+    Pans,
     PatternAnswer,
     SpacingInterval,
     SpacingRange,
@@ -33,7 +34,7 @@ def solve(request: OverlapRequest, system: System) -> OverlapAnswer:
     CalibrationError
         Where the test cannot be computed.
     """
-    laid = _pattern(request)
+    laid = pattern_of(request)
     options = given(
         spacings=None if request.spacings is None else array(request.spacings),
         driving=request.driving,
@@ -46,6 +47,25 @@ def solve(request: OverlapRequest, system: System) -> OverlapAnswer:
     )
     found = mathematics.overlap(laid, **options)
     return _answer(laid, found, _around(laid, found, request), request, Telling(system))
+
+
+def pattern_of(pans: Pans) -> Pattern:
+    """The pattern of weighed rows of pans; CalibrationError where there is none."""
+    positions = array(pans.positions)
+    rows = [array(row.masses) for row in pans.rows]
+    for number, row in enumerate(rows):
+        if len(row) != len(positions):
+            message = f"row {number + 1} has {len(row)} masses for {len(positions)} positions"
+            where, allowed = ("rows", number, "masses"), f"{len(positions)} masses, null for a pan that is not there"
+            raise CalibrationError("wrong_length", message, where=where, given=len(row), allowed=allowed)
+    return pattern(
+        positions=positions,
+        masses=np.array(rows),
+        passes=[row.passes for row in pans.rows],
+        headings=[row.heading for row in pans.rows],
+        pan_area=pans.pan_area.si,
+        pan_tare=scalar(pans.pan_tare) or 0.0,
+    )
 
 
 @dataclass(frozen=True)
@@ -71,24 +91,6 @@ def _around(laid: Pattern, found: mathematics.OverlapAnswer, request: OverlapReq
         laid, found.shape, wind=scalar(request.wind), recovered=recovered, adjust=adjust
     )
     return _Around(adjust, recovered, told)
-
-
-def _pattern(request: OverlapRequest) -> Pattern:
-    positions = array(request.positions)
-    rows = [array(row.masses) for row in request.rows]
-    for number, row in enumerate(rows):
-        if len(row) != len(positions):
-            message = f"row {number + 1} has {len(row)} masses for {len(positions)} positions"
-            where, allowed = ("rows", number, "masses"), f"{len(positions)} masses, null for a pan that is not there"
-            raise CalibrationError("wrong_length", message, where=where, given=len(row), allowed=allowed)
-    return pattern(
-        positions=positions,
-        masses=np.array(rows),
-        passes=[row.passes for row in request.rows],
-        headings=[row.heading for row in request.rows],
-        pan_area=request.pan_area.si,
-        pan_tare=scalar(request.pan_tare) or 0.0,
-    )
 
 
 def _answer(

@@ -33,7 +33,7 @@ DIGITS = 12
 FloatArray = NDArray[np.float64]
 _KINDS: dict[str, type[Quantity]] = {
     "Masses": Mass, "Lengths": Length, "Times": Time, "Speeds": Speed, "Flows": Flow, "Rates": Rate, "Ratios": Ratio,
-    "RatioGrid": Ratio, "Rotations": Rotation, "Angles": Angle,
+    "RatioGrid": Ratio, "RateGrid": Rate, "Rotations": Rotation, "Angles": Angle,
 }  # fmt: skip
 
 

@@ -24,6 +24,7 @@ from catchpan_service.store.writes import Change
 BATCH: Final = 1000
 
 _ADD: Final = insert(audit)
+_MOMENT: Final = select(audit.c.at).where(*owned(audit, "position"))
 _ALL: Final = select(audit).where(*owned(audit)).order_by(audit.c.position).execution_options(yield_per=BATCH)
 
 
@@ -61,6 +62,11 @@ def append(
     after = Head(entry.position, entry.hash())
     connection.execute(_ADD, vars(entry) | {"hash": after.chain_head})
     return after
+
+
+def moment(connection: Connection, organisation: UUID, position: int | None) -> datetime | None:
+    """When the write of a position was made; None for none."""
+    return connection.execute(_MOMENT, of(organisation, position=position)).scalar_one_or_none()
 
 
 @dataclass(frozen=True)

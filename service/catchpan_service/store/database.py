@@ -7,6 +7,8 @@ transaction of the write. A dry run does the same and is undone; it does not loo
 
 import asyncio
 from collections.abc import Callable
+from concurrent.futures import Future
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Final, Self, TypeVar, TypeVarTuple
@@ -15,6 +17,7 @@ from uuid import UUID
 from sqlalchemy import Connection
 
 from catchpan_service.store import audit, feed, idempotency
+from catchpan_service.store.bells import Bells
 from catchpan_service.store.engines import StoreEngine, open_engine
 from catchpan_service.store.feed import Head
 from catchpan_service.store.scopes import Scope
@@ -29,6 +32,7 @@ WriteFunction = Callable[[Connection, UUID, Stamp, *Ts], Written[T]]
 
 ROOM: Final = 1000  # calls that may wait
 CONNECTIONS: Final = 8  # to PostgreSQL
+LOOK_EVERY: Final = 0.5  # [s]
 FORGET_EVERY: Final = 100  # positions between two clearings of old idempotency keys
 
 
@@ -49,6 +53,7 @@ class Database:
         self._engine = engine
         self._clock = clock
         self._new_id = new_id
+        self._bells = Bells()
 
     @classmethod
     def open(
@@ -90,6 +95,7 @@ class Database:
 
     def close(self) -> None:
         """Finish the writes that wait, and let go of the database."""
+        self._bells.ring_all()
         self._engine.close()
 
     def __enter__(self) -> Self:
@@ -116,6 +122,27 @@ class Database:
         """``read_as`` without an event loop."""
         return self._engine.read_now(lambda connection: function(connection, *args), scope)
 
+    async def read_apart(self, function: Callable[[Connection, UUID, *Ts], T], organisation: UUID, *args: *Ts) -> T:
+        """``read`` on a thread of its own, for what may take longer than a look at a few rows."""
+        return await asyncio.to_thread(lambda: self.read_now(function, organisation, *args))
+
+    async def wait_beyond(self, organisation: UUID, position: int, seconds: float) -> None:
+        """Return when the feed of an organisation has gone beyond a position, or when the time [s] is over.
+
+        Neither a thread nor a connection is held meanwhile. Where other processes write too, it looks twice a second.
+        """
+        now = asyncio.get_running_loop().time
+        ends, look_again = now() + seconds, seconds if self._engine.hears_all else LOOK_EVERY
+        while (left := ends - now()) > 0:
+            bell = self._bells.listen(organisation)
+            try:
+                if (await self.read(feed.state, organisation)).position > position:
+                    return
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(bell.wait(), min(left, look_again))
+            finally:
+                self._bells.leave(organisation, bell)
+
     async def write(
         self, function: WriteFunction[*Ts, T], order: Order, *args: *Ts, reply: Callable[[T], Reply]
     ) -> Reply:
@@ -128,8 +155,7 @@ class Database:
         def run(connection: Connection, head: Head) -> Reply:
             return self._answer(connection, head, function, order, args, reply)
 
-        organisation = order.access.organisation
-        return await asyncio.wrap_future(self._engine.submit(run, organisation, keep=not order.dry_run))
+        return await asyncio.wrap_future(self._submit(run, order))
 
     def write_now(self, function: WriteFunction[*Ts, T], order: Order, *args: *Ts, administrator: bool = False) -> T:
         """Run a function that writes, and give its answer once it is stored; without an idempotency key.
@@ -140,8 +166,16 @@ class Database:
         def run(connection: Connection, head: Head) -> T:
             return self._perform(connection, head, function, order, args)
 
+        return self._submit(run, order, administrator=administrator).result()
+
+    def _submit(
+        self, run: Callable[[Connection, Head], T], order: Order, *, administrator: bool = False
+    ) -> "Future[T]":
+        """Hand a write to the engine, and ring once it is stored."""
         organisation = order.access.organisation
-        return self._engine.submit(run, organisation, keep=not order.dry_run, administrator=administrator).result()
+        future = self._engine.submit(run, organisation, keep=not order.dry_run, administrator=administrator)
+        future.add_done_callback(lambda _: self._bells.ring(organisation))
+        return future
 
     def _answer(
         self,
@@ -165,7 +199,7 @@ class Database:
         self, connection: Connection, head: Head, function: WriteFunction[*Ts, T], order: Order, args: tuple[*Ts]
     ) -> T:
         organisation = order.access.organisation
-        stamp = Stamp(self._now(), self._new_id, order.access)
+        stamp = Stamp(self._now(), self._new_id, order.access, head.position + 1)
         written = function(connection, organisation, stamp, *args)
         if written.changes:
             after = audit.append(

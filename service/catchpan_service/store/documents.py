@@ -5,7 +5,7 @@ from typing import Any, Final, Generic, TypeVar
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, RowMapping, Table, bindparam, insert, select, update
+from sqlalchemy import Connection, RowMapping, Select, Table, bindparam, insert, select, update
 
 from catchpan.contract.base import Wire
 from catchpan.digest import canonical, digest
@@ -30,36 +30,46 @@ class Documents(Generic[Stored]):
         What they are called in the list of changes.
     stored : type
         The wire type of one as stored.
+    mirrored : tuple of str
+        Members that refer to others by id, and have a column of their own.
     """
 
-    def __init__(self, table: Table, kind: str, stored: type[Stored]) -> None:
+    def __init__(self, table: Table, kind: str, stored: type[Stored], mirrored: tuple[str, ...] = ()) -> None:
         self.table = table
         self.kind = kind
         self.said = kind.replace("_", " ")
         self.stored = stored
+        self.mirrored = mirrored
         self._add = insert(table)
         self._set = update(table).where(*owned(table, "id"))
         self._one = select(table).where(*owned(table, "id"))
-        self._page = (
-            select(table)
-            .where(*owned(table), table.c.id > bindparam("after"))
-            .order_by(table.c.id)
+        self._pages = {only: self._page(*only) for only in ((), *((name,) for name in mirrored))}
+        self._holder = select(table.c.id).where(*owned(table, "name"))
+
+    def _page(self, *only: str) -> Select[Any]:
+        return (
+            select(self.table)
+            .where(*owned(self.table, *only), self.table.c.id > bindparam("after"))
+            .order_by(self.table.c.id)
             .limit(bindparam("most"))
         )
-        self._holder = select(table.c.id).where(*owned(table, "name"))
 
     def get(self, connection: Connection, organisation: UUID, subject: UUID) -> Stored:
         """The document; NotFound if the organisation has none of that id."""
         return self._wire(self._row(connection, organisation, subject))
 
     def page(
-        self, connection: Connection, organisation: UUID, cursor: str | None, limit: int
+        self, connection: Connection, organisation: UUID, cursor: str | None, limit: int, **only: UUID
     ) -> tuple[list[Stored], str | None]:
-        """Some documents and the cursor of those that follow, in an order that no later write can change."""
-        after = UUID(cursors.read(organisation, self.kind, cursor)) if cursor else FIRST
-        asked = of(organisation) | {"after": after, "most": cursors.check_limit(limit) + 1}
-        rows, last = cursors.split(connection.execute(self._page, asked).mappings().all(), limit)
-        following = None if last is None else cursors.write(organisation, self.kind, str(last["id"]))
+        """Some documents and the cursor of those that follow, in an order that no later write can change.
+
+        ``only`` keeps those that refer to one thing.
+        """
+        scope = "/".join((self.kind, *map(str, only.values())))
+        after = UUID(cursors.read(organisation, scope, cursor)) if cursor else FIRST
+        asked = of(organisation, **only) | {"after": after, "most": cursors.check_limit(limit) + 1}
+        rows, last = cursors.split(connection.execute(self._pages[tuple(only)], asked).mappings().all(), limit)
+        following = None if last is None else cursors.write(organisation, scope, str(last["id"]))
         return [self._wire(row) for row in rows], following
 
     def add(
@@ -72,6 +82,7 @@ class Documents(Generic[Stored]):
             "id": stamp.new_id(),
             "version": 1,
             "name": name,
+            **self._mirrors(request),
             "body": canonical(request),
             "created": stamp.now,
             "changed": stamp.now,
@@ -103,8 +114,12 @@ class Documents(Generic[Stored]):
         if values["body"] == row["body"]:
             return Written(self._wire(row), ())
         self._require_free(connection, organisation, name, subject)
+        values |= self._mirrors(request)
         connection.execute(self._set, of(organisation, id=subject) | values)
         return self._written({**row, **values}, "replaced")
+
+    def _mirrors(self, request: Wire) -> dict[str, UUID]:
+        return {name: UUID(getattr(request, name)) for name in self.mirrored}
 
     def _row(self, connection: Connection, organisation: UUID, subject: UUID) -> RowMapping:
         row = connection.execute(self._one, of(organisation, id=subject)).mappings().one_or_none()

@@ -20,7 +20,12 @@ T = TypeVar("T")
 
 
 class StoreEngine(Protocol):
-    """Where store functions run."""
+    """Where store functions run.
+
+    ``hears_all`` says whether every write to the database is made by this engine.
+    """
+
+    hears_all: bool
 
     async def read(self, run: Callable[[Connection], T], scope: Scope) -> T:
         """The result of a function that reads, on one snapshot, without holding the event loop up for long."""

@@ -6,6 +6,7 @@ StoreError
 ├── Conflict        something else stands in its place, such as a name in use
 ├── KeyReused       an idempotency key that belongs to another request
 ├── BadCursor       a cursor that this list did not give
+├── Gone            a place in the feed that can no longer be told
 ├── Busy            too many writes wait; try again
 ├── Held            another process works on this database file
 ├── Closed          the database was closed
@@ -109,6 +110,15 @@ class BadLocation(StoreError, ValueError):
 
 class SchemaMismatch(StoreError):
     """A database whose schema this version cannot work with."""
+
+
+class Gone(StoreError):
+    """A place in the feed that can no longer be told; take a snapshot in its place."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "The changes after this cursor can no longer be told: take a snapshot and replace what is held."
+        )
 
 
 class Unfenced(StoreError):

@@ -13,7 +13,8 @@ from uuid import UUID
 from sqlalchemy import Connection, Row, bindparam, insert, or_, select, update
 
 from catchpan.contract.organisations import Role
-from catchpan_service.store.errors import NotFound
+from catchpan_service.store import branches
+from catchpan_service.store.errors import Conflict, NotFound
 from catchpan_service.store.statements import of, owned
 from catchpan_service.store.tables import keys, organisations
 from catchpan_service.store.writes import Access, Change, Stamp, Written
@@ -93,10 +94,32 @@ def add(
     expires: datetime | None = None,
     branch: UUID | None = None,
 ) -> Written[StoredKey]:
-    """A new key, by the hash of its secret."""
+    """A new key, by the hash of its secret; NotFound for its branch.
+
+    Raises ValueError for a branch's key without a branch, or another key with one.
+    """
+    if (role == Role.BRANCH) != (branch is not None):
+        raise ValueError("a key with the role branch has a branch, and no other key has one")
+    if branch is not None:
+        _require_branch(connection, organisation, branch)
     made = StoredKey(stamp.new_id(), name, role, branch, stamp.now, expires, None, None)
     connection.execute(_ADD, vars(made) | {"organisation": organisation, "hash": secret_hash, "role": role.value})
-    return Written(made, (Change(KIND, str(made.id), "added"),))
+    return Written(made, (_change(made, "added"),))
+
+
+def rotate(
+    connection: Connection, organisation: UUID, stamp: Stamp, subject: UUID, secret_hash: str, overlap: timedelta
+) -> Written[StoredKey]:
+    """A key that takes the place of another, which ends after an overlap; NotFound, or Conflict for one that ended."""
+    old = _get(connection, organisation, subject)
+    if old.revoked is not None or (old.expires is not None and old.expires <= stamp.now):
+        raise Conflict("This key ended; make a new one.", field="id", existing=str(old.id))
+    made = replace(old, id=stamp.new_id(), created=stamp.now, last_used=None)
+    connection.execute(_ADD, vars(made) | {"organisation": organisation, "hash": secret_hash, "role": old.role.value})
+    ends = stamp.now + overlap
+    if old.expires is None or ends < old.expires:
+        connection.execute(_SET, of(organisation, id=subject) | {"expires": ends})
+    return Written(made, (_change(made, "added"), _change(old, "replaced")))
 
 
 def revoke(connection: Connection, organisation: UUID, stamp: Stamp, subject: UUID) -> Written[StoredKey]:
@@ -105,7 +128,7 @@ def revoke(connection: Connection, organisation: UUID, stamp: Stamp, subject: UU
     if found.revoked is not None:
         return Written(found, ())
     connection.execute(_SET, of(organisation, id=subject) | {"revoked": stamp.now})
-    return Written(replace(found, revoked=stamp.now), (Change(KIND, str(subject), "revoked"),))
+    return Written(replace(found, revoked=stamp.now), (_change(found, "revoked"),))
 
 
 def use_is_due(access: Access, now: datetime) -> bool:
@@ -126,6 +149,18 @@ def _get(connection: Connection, organisation: UUID, subject: UUID) -> StoredKey
     if row is None:
         raise NotFound("key", subject)
     return _stored(row)
+
+
+def _change(key: StoredKey, event: str) -> Change:
+    """The branch of a key hears of it."""
+    return Change(KIND, str(key.id), event, audience=None if key.branch is None else str(key.branch))
+
+
+def _require_branch(connection: Connection, organisation: UUID, branch: UUID) -> None:
+    try:
+        branches.get(connection, organisation, branch)
+    except NotFound as error:
+        raise NotFound("branch", branch, field="branch") from error
 
 
 def _stored(row: Row[Any]) -> StoredKey:

@@ -8,7 +8,7 @@ from uuid import UUID
 from sqlalchemy import Connection, Row, func, insert, select
 
 from catchpan.quantities import System
-from catchpan_service.store import feed
+from catchpan_service.store import feed, signers
 from catchpan_service.store.errors import Conflict, NotFound
 from catchpan_service.store.tables import organisations
 from catchpan_service.store.writes import Change, Stamp, Written
@@ -42,8 +42,11 @@ def named(connection: Connection, name: str) -> StoredOrganisation:
     return _stored(row)
 
 
-def add(connection: Connection, organisation: UUID, stamp: Stamp) -> Written[StoredOrganisation]:
-    """A new organisation, as its administrator's access describes it; Conflict if its name is in use."""
+def add(connection: Connection, organisation: UUID, stamp: Stamp, seed: bytes) -> Written[StoredOrganisation]:
+    """A new organisation, as its administrator's access describes it; Conflict if its name is in use.
+
+    ``seed`` are the 32 random bytes of its first signing key.
+    """
     access = stamp.access
     taken = connection.execute(
         select(organisations.c.organisation).where(organisations.c.name == access.organisation_name)
@@ -55,6 +58,7 @@ def add(connection: Connection, organisation: UUID, stamp: Stamp) -> Written[Sto
         insert(organisations).values(organisation=made.id, name=made.name, units=made.units, created=made.created)
     )
     feed.start(connection, organisation)
+    signers.start(connection, organisation, seed, stamp.now)
     return Written(made, (Change("organisation", str(organisation), "added"),))
 
 

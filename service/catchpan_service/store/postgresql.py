@@ -51,6 +51,8 @@ class PostgresqlEngine:
         Calls that may wait for a thread; one more is refused with Busy.
     """
 
+    hears_all = False
+
     def __init__(self, url: URL, *, connections: int, room: int) -> None:
         self._engine = create_engine(
             url.update_query_dict({name: url.query.get(name, value) for name, value in CONNECTING.items()}),

@@ -7,7 +7,7 @@ from uuid import UUID
 from sqlalchemy import Connection, bindparam, insert, select, update
 
 from catchpan.contract.profiles import Profile, ProfilePage, ProfileRequest
-from catchpan_service.store import cursors, machine_kinds, materials
+from catchpan_service.store import cursors, holdings, machine_kinds, materials
 from catchpan_service.store.cursors import DEFAULT_LIMIT
 from catchpan_service.store.documents import FIRST
 from catchpan_service.store.errors import Conflict, NotFound
@@ -24,28 +24,36 @@ _PAGE: Final = (
     .order_by(profiles.c.id)
     .limit(bindparam("most"))
 )
+_PAGE_FOR_BRANCH: Final = _PAGE.where(holdings.visible(profiles.c.id))
 _HOLDER: Final = select(profiles.c.id).where(*owned(profiles, "material", "machine_kind"))
 _ADD: Final = insert(profiles)
 _POINT: Final = update(profiles).where(*owned(profiles, "id")).values(version=profiles.c.version + 1)
 
 
-def get(connection: Connection, organisation: UUID, subject: UUID) -> Profile:
-    """The profile; NotFound."""
+def get(connection: Connection, organisation: UUID, subject: UUID, within: UUID | None = None) -> Profile:
+    """The profile; NotFound, also for one that was never for the branch that is asked about."""
     row = connection.execute(_ONE, of(organisation, id=subject)).mappings().one_or_none()
-    if row is None:
+    if row is None or (within is not None and not holdings.is_for(connection, organisation, within, subject)):
         raise NotFound("profile", subject)
-    return _wire(row)
+    return _wire(row, within)
 
 
 def page(
-    connection: Connection, organisation: UUID, cursor: str | None = None, limit: int = DEFAULT_LIMIT
+    connection: Connection,
+    organisation: UUID,
+    cursor: str | None = None,
+    limit: int = DEFAULT_LIMIT,
+    within: UUID | None = None,
 ) -> ProfilePage:
-    """One page of profiles; BadCursor."""
+    """One page of profiles, of all or of those that were ever for a branch; BadCursor."""
     after = UUID(cursors.read(organisation, KIND, cursor)) if cursor else FIRST
     asked = of(organisation) | {"after": after, "most": cursors.check_limit(limit) + 1}
-    rows, last = cursors.split(connection.execute(_PAGE, asked).mappings().all(), limit)
+    statement = _PAGE
+    if within is not None:
+        statement, asked = _PAGE_FOR_BRANCH, asked | {"branch": within}
+    rows, last = cursors.split(connection.execute(statement, asked).mappings().all(), limit)
     following = None if last is None else cursors.write(organisation, KIND, str(last["id"]))
-    return ProfilePage(items=[_wire(row) for row in rows], next=following)
+    return ProfilePage(items=[_wire(row, within) for row in rows], next=following)
 
 
 def add(connection: Connection, organisation: UUID, stamp: Stamp, request: ProfileRequest) -> Written[Profile]:
@@ -97,6 +105,9 @@ def _require_parts(connection: Connection, organisation: UUID, *, material: UUID
         raise Conflict(said, field="material", existing=str(holder))
 
 
-def _wire(row: Mapping[Any, Any]) -> Profile:
-    ids = {name: str(row[name]) for name in ("id", "material", "machine_kind")}
-    return Profile(**{name: row[name] for name in Profile.__struct_fields__} | ids)
+def _wire(row: Mapping[Any, Any], within: UUID | None = None) -> Profile:
+    """As it travels; a branch is told of no revision beyond the one in use."""
+    altered: dict[str, Any] = {name: str(row[name]) for name in ("id", "material", "machine_kind")}
+    if within is not None:
+        altered["latest"] = row["released"]
+    return Profile(**{name: row[name] for name in Profile.__struct_fields__} | altered)

@@ -2,6 +2,8 @@
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from dataclasses import replace as altered
+from datetime import timedelta
 from typing import Any, Final
 from uuid import UUID
 
@@ -9,10 +11,18 @@ import msgspec
 from sqlalchemy import Connection, bindparam, insert, select, update
 
 from catchpan.contract.findings import Finding
-from catchpan.contract.profiles import Revision, RevisionPage, RevisionSummary, State, Withdrawal
+from catchpan.contract.profiles import (
+    ProvisionalReleaseRequest,
+    Revision,
+    RevisionPage,
+    RevisionSummary,
+    State,
+    Withdrawal,
+)
+from catchpan.contract.sync import Entry
 from catchpan_service.rules import revisions as rules
 from catchpan_service.rules.revisions import Event, Standing
-from catchpan_service.store import contents, cursors, profiles
+from catchpan_service.store import branches, contents, cursors, holdings, profiles
 from catchpan_service.store.cursors import DEFAULT_LIMIT
 from catchpan_service.store.errors import NotFound, Stale
 from catchpan_service.store.statements import of, owned
@@ -29,6 +39,7 @@ _PAGE: Final = (
     .order_by(revisions.c.number.desc())
     .limit(bindparam("most"))
 )
+_PAGE_FOR_BRANCH: Final = _PAGE.where(holdings.visible(revisions.c.profile, revisions.c.number))
 _ADD: Final = insert(revisions)
 _SET: Final = update(revisions).where(*owned(revisions, "profile", "number"))
 
@@ -37,7 +48,7 @@ _FINDINGS: Final = msgspec.json.Decoder(list[Finding])
 _AS_THEY_ARE: Final = tuple(
     name
     for name in RevisionSummary.__struct_fields__
-    if name not in {"profile", "state", "findings", "withdrawn_because"}
+    if name not in {"profile", "state", "findings", "withdrawn_because", "branch"}
 )
 _EMPTY: Final = dict.fromkeys(column.name for column in revisions.c)
 
@@ -55,8 +66,10 @@ class Draft:
     note: str = ""
 
 
-def get(connection: Connection, organisation: UUID, profile: UUID, number: int) -> Revision:
-    """The revision with its content, as the bytes that were hashed; NotFound."""
+def get(connection: Connection, organisation: UUID, profile: UUID, number: int, within: UUID | None = None) -> Revision:
+    """The revision with its content, as the bytes that were hashed; NotFound, also if it was never for the branch."""
+    if within is not None and not holdings.is_for(connection, organisation, within, profile, number):
+        raise NotFound("revision", f"{profile}/{number}")
     row = _row(connection, organisation, profile, number)
     return _whole(row, contents.get(connection, organisation, row["digest"]))
 
@@ -67,14 +80,22 @@ def summary(connection: Connection, organisation: UUID, profile: UUID, number: i
 
 
 def page(
-    connection: Connection, organisation: UUID, profile: UUID, cursor: str | None = None, limit: int = DEFAULT_LIMIT
+    connection: Connection,
+    organisation: UUID,
+    profile: UUID,
+    cursor: str | None = None,
+    limit: int = DEFAULT_LIMIT,
+    within: UUID | None = None,
 ) -> RevisionPage:
-    """One page of a profile's revisions, newest first; NotFound for the profile, BadCursor."""
-    profiles.get(connection, organisation, profile)
+    """One page of a profile's revisions, newest first, all or those ever for a branch; NotFound, BadCursor."""
+    profiles.get(connection, organisation, profile, within)
     scope = f"{KIND}/{profile}"
     before = int(cursors.read(organisation, scope, cursor)) if cursor else NEWEST
     asked = of(organisation, profile=profile) | {"before": before, "most": cursors.check_limit(limit) + 1}
-    rows, last = cursors.split(connection.execute(_PAGE, asked).mappings().all(), limit)
+    statement = _PAGE
+    if within is not None:
+        statement, asked = _PAGE_FOR_BRANCH, asked | {"branch": within}
+    rows, last = cursors.split(connection.execute(statement, asked).mappings().all(), limit)
     following = None if last is None else cursors.write(organisation, scope, str(last["number"]))
     return RevisionPage(items=[_wire(row) for row in rows], next=following)
 
@@ -156,7 +177,52 @@ def release(
         check_due=rules.check_due(stamp.now),
     )
     moved = profiles.point(connection, organisation, stamp, profile, released=number)
-    return Written(_wire(row), (*before, _change(row, "released"), moved))
+    narrower = holdings.end_of_branches(connection, organisation, stamp, profile)
+    held = _held(connection, organisation, stamp, holdings.Place.everywhere(organisation), row)
+    return Written(_wire(row), (*before, _change(row, "released"), moved, *narrower, held))
+
+
+def release_provisionally(
+    connection: Connection,
+    organisation: UUID,
+    stamp: Stamp,
+    profile: UUID,
+    number: int,
+    expected: Collection[int] | None,
+    request: ProvisionalReleaseRequest,
+) -> Written[RevisionSummary]:
+    """Let one branch use a revision for some days, instead of the organisation's.
+
+    Raises
+    ------
+    NotFound, Stale, NotLegal, Blocked, NotAllowed
+        As for a release; NotFound for the branch too.
+    """
+    row = _expected(connection, organisation, profile, number, expected)
+    branch = UUID(request.branch)
+    try:
+        branches.get(connection, organisation, branch)
+    except NotFound as error:
+        raise NotFound("branch", branch, field="branch") from error
+    after = rules.clear_for_release(
+        _standing(row),
+        _FINDINGS.decode(row["findings"]),
+        role=stamp.access.role,
+        override=request.override,
+        event=Event.RELEASE_PROVISIONALLY,
+    )
+    row = _set(
+        connection,
+        row,
+        stamp,
+        state=after.state.value,
+        reason=request.reason,
+        override=request.override,
+        branch=branch,
+        valid_until=stamp.now + timedelta(days=request.days),
+    )
+    held = _held(connection, organisation, stamp, holdings.Place.at(branch), row)
+    return Written(_wire(row), (_change(row, "released_provisionally"), held))
 
 
 def withdraw(
@@ -172,9 +238,9 @@ def withdraw(
     """Take a revision out of use, and say why; NotFound, Stale, NotLegal."""
     row = _expected(connection, organisation, profile, number, expected)
     in_use = row["state"] == State.RELEASED.value
-    row, change = _withdraw(connection, row, stamp, reason, because)
+    row, changes = _withdraw(connection, row, stamp, reason, because)
     moved = (profiles.point(connection, organisation, stamp, profile, released=None),) if in_use else ()
-    return Written(_wire(row), (change, *moved))
+    return Written(_wire(row), (*changes, *moved))
 
 
 def _retire(
@@ -186,10 +252,13 @@ def _retire(
         return ()
     row = _row(connection, organisation, profile, number)
     reason = f"Revision {successor} was released in its place."
-    return (_withdraw(connection, row, stamp, reason, Withdrawal.REPLACED)[1],)
+    return _withdraw(connection, row, stamp, reason, Withdrawal.REPLACED, ends=False)[1]
 
 
-def _withdraw(connection: Connection, row: Row, stamp: Stamp, reason: str, because: Withdrawal) -> tuple[Row, Change]:
+def _withdraw(
+    connection: Connection, row: Row, stamp: Stamp, reason: str, because: Withdrawal, *, ends: bool = True
+) -> tuple[Row, tuple[Change, ...]]:
+    """The row withdrawn; its holdings end too, unless what takes its place ends them."""
     after = rules.move(_standing(row), rules.WITHDRAWALS[because])
     row = _set(
         connection,
@@ -201,7 +270,27 @@ def _withdraw(connection: Connection, row: Row, stamp: Stamp, reason: str, becau
         withdrawn_because=because.value,
         withdrawn_reason=reason,
     )
-    return row, _change(row, f"withdrawn_{because.value}")
+    told = _change(row, f"withdrawn_{because.value}")
+    which = (connection, row["organisation"], stamp, row["profile"], row["number"])
+    audiences = holdings.condemn(*which, row["digest"]) if because == Withdrawal.UNSAFE else (None,)
+    ended = holdings.end_revision(*which) if ends else ()
+    return row, (*(altered(told, audience=audience) for audience in audiences), *ended)
+
+
+def _held(connection: Connection, organisation: UUID, stamp: Stamp, place: holdings.Place, row: Row) -> Change:
+    """Let a place hold the revision of a row."""
+    of_profile = profiles.get(connection, organisation, row["profile"])
+    entry = Entry(
+        profile=of_profile.id,
+        name=of_profile.name,
+        machine_kind=of_profile.machine_kind,
+        number=row["number"],
+        digest=row["digest"],
+        state=State(row["state"]),
+        check_due=row["check_due"],
+        valid_until=row["valid_until"] if row["state"] == State.PROVISIONAL.value else None,
+    )
+    return holdings.begin(connection, organisation, stamp, place, entry)
 
 
 def _kept(
@@ -272,6 +361,7 @@ def _members(row: Row) -> dict[str, Any]:
         "profile": str(row["profile"]),
         "state": standing.state,
         "withdrawn_because": standing.because,
+        "branch": None if row["branch"] is None else str(row["branch"]),
         "findings": _FINDINGS.decode(row["findings"]),
     }
 

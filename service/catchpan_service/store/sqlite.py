@@ -60,6 +60,8 @@ class SqliteEngine:
         Writes that may wait; one more is refused with Busy.
     """
 
+    hears_all = True
+
     def __init__(self, path: Path, *, lock: LockFile, room: int) -> None:
         self._lock = lock
         _warn_of_old_version()

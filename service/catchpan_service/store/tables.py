@@ -85,13 +85,14 @@ def _moment(name: str, *, nullable: bool = False) -> Column[datetime]:
     return Column(name, Moment, nullable=nullable)
 
 
-def _document(name: str) -> Table:
-    """A table of named JSON documents, each with a version."""
+def _document(name: str, *parts: Any) -> Table:
+    """A table of named JSON documents, each with a version; ``parts`` are columns that mirror members of the body."""
     return _owned(
         name,
         Column("id", Uuid, nullable=False),
         Column("version", Integer, nullable=False),
         _text("name"),
+        *parts,
         Column("body", LargeBinary, nullable=False),
         _moment("created"),
         _moment("changed"),
@@ -117,6 +118,7 @@ counters = _owned(
     Column("epoch", Integer, nullable=False),
     Column("position", BigInteger, nullable=False),
     _text("chain_head"),
+    Column("floor", BigInteger, nullable=False, server_default=text("0")),
     ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
     CheckConstraint("epoch >= 1 AND position >= 0", name="position"),
     key=(),
@@ -142,6 +144,14 @@ keys = _owned(
 
 materials = _document("materials")
 machine_kinds = _document("machine_kinds")
+branches = _document("branches")
+machines = _document(
+    "machines",
+    Column("branch", Uuid, nullable=False),
+    Column("machine_kind", Uuid, nullable=False),
+    _refers("branch", "branches"),
+    _refers("machine_kind", "machine_kinds"),
+)
 
 profiles = _owned(
     "profiles",
@@ -189,6 +199,8 @@ revisions = _owned(
     _moment("released", nullable=True),
     _text("released_by", nullable=True),
     _moment("check_due", nullable=True),
+    Column("branch", Uuid, nullable=True),
+    _moment("valid_until", nullable=True),
     _moment("withdrawn", nullable=True),
     _text("withdrawn_by", nullable=True),
     _text("withdrawn_because", nullable=True),
@@ -226,6 +238,8 @@ changes = _owned(
     _text("id"),
     _text("event"),
     _text("digest", nullable=True),
+    _text("audience", nullable=True),
+    Column("holding", LargeBinary, nullable=True),
     ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
     key=("position", "n"),
 )
@@ -256,4 +270,76 @@ idempotency = _owned(
     ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
     Index("ix_idempotency_at", "organisation", "at"),
     key=("key",),
+)
+
+# What is to be held, from one position of the feed to another: never changed but to end it, never thrown away.
+holdings = _owned(
+    "holdings",
+    _text("target_kind"),
+    Column("target", Uuid, nullable=False),
+    Column("branch", Uuid, nullable=True),
+    Column("profile", Uuid, nullable=False),
+    Column("number", Integer, nullable=False),
+    _text("digest"),
+    Column("entry", LargeBinary, nullable=False),
+    Column("from_position", BigInteger, nullable=False),
+    Column("to_position", BigInteger, nullable=True),
+    _refers("number", "revisions", "number", within="profile"),
+    _refers("digest", "contents", "digest"),
+    _refers("branch", "branches"),
+    CheckConstraint("target_kind IN ('organisation', 'branch', 'machine')", name="target_kind"),
+    CheckConstraint("(target_kind = 'organisation') = (branch IS NULL)", name="branch"),
+    CheckConstraint("to_position IS NULL OR to_position > from_position", name="position"),
+    Index("ix_holdings_profile", "organisation", "profile", "number"),
+    key=("target_kind", "target", "profile", "from_position"),
+)
+
+# One target holds one revision of a profile at a time.
+Index(
+    "ix_holdings_open",
+    holdings.c.organisation,
+    holdings.c.target_kind,
+    holdings.c.target,
+    holdings.c.profile,
+    unique=True,
+    sqlite_where=text("to_position IS NULL"),
+    postgresql_where=text("to_position IS NULL"),
+)
+
+# Revisions that nobody may use any more, since the position at which that was said.
+unsafe = _owned(
+    "unsafe",
+    Column("profile", Uuid, nullable=False),
+    Column("number", Integer, nullable=False),
+    _text("digest"),
+    Column("position", BigInteger, nullable=False),
+    _refers("number", "revisions", "number", within="profile"),
+    key=("profile", "number"),
+)
+
+# Ed25519 seeds, and the key before each that vouches for it; the newest signs.
+signers = _owned(
+    "signers",
+    Column("number", Integer, nullable=False),
+    Column("seed", LargeBinary, nullable=False),
+    _text("key"),
+    _text("introduction", nullable=True),
+    _moment("created"),
+    ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
+    CheckConstraint("number >= 1", name="number"),
+    key=("number",),
+)
+
+# What the replica of a branch last said that it holds.
+replicas = _owned(
+    "replicas",
+    Column("branch", Uuid, nullable=False),
+    Column("epoch", Integer, nullable=False),
+    Column("position", BigInteger, nullable=False),
+    _text("manifest"),
+    _text("exceptions"),
+    _moment("at"),
+    Column("key", Uuid, nullable=False),
+    _refers("branch", "branches"),
+    key=("branch",),
 )

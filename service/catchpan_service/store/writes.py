@@ -11,6 +11,8 @@ from catchpan.quantities import System
 
 T = TypeVar("T")
 
+EVERYBODY: Final = "all"
+
 # Stands for a key where somebody works on the database itself: formed like an id, but nobody can present it.
 LOCAL_KEY: Final = UUID("00000000-0000-7000-8000-000000000000")
 
@@ -27,6 +29,14 @@ class Access:
     role: Role
     branch: UUID | None = None
     last_used: datetime | None = None
+
+    @property
+    def within(self) -> UUID | None:
+        """The branch whose part of things alone may be seen; None for all of them.
+
+        A branch's key that was never given a branch sees what is for everybody.
+        """
+        return (self.branch or UUID(int=0)) if self.role == Role.BRANCH else None
 
 
 def local_owner(organisation: UUID, name: str, units: System) -> Access:
@@ -57,21 +67,31 @@ class Reply:
 
 @dataclass(frozen=True)
 class Stamp:
-    """Handed to every write function: the instant (UTC, whole milliseconds), the id maker, and who writes."""
+    """Handed to every write function: the instant (UTC, whole milliseconds), the id maker, who writes, and where.
+
+    ``position`` is the one that the write gets in the feed, if it changes anything.
+    """
 
     now: datetime
     new_id: Callable[[], UUID]
     access: Access
+    position: int
 
 
 @dataclass(frozen=True)
 class Change:
-    """One thing that a write changed; ``digest`` is that of its content, where it has one."""
+    """One thing that a write changed; ``digest`` is that of its content, where it has one.
+
+    ``audience`` says whom the feed tells beside the office: EVERYBODY, one branch (its id), or nobody. ``holding`` is
+    what began or ended, as JSON, where that is what changed.
+    """
 
     kind: str
     id: str
     event: str
     digest: str | None = None
+    audience: str | None = None
+    holding: bytes | None = None
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,194 @@
+"""``catchpan replica``: a branch's own verified copy, with and without network."""
+
+import json as plain_json
+from pathlib import Path
+from typing import Annotated, Any
+
+from cyclopts import App, Parameter
+
+from catchpan.cli.connection import Common
+from catchpan.cli.printing import put, put_json, put_table, say
+from catchpan.errors import CatchpanError, NotInstalledError
+
+app = App(name="replica", help="A verified copy of what was released, for a branch.", help_format="plaintext")
+_DEFAULT = Common()
+Json = Annotated[bool, Parameter(negative="")]
+HERE = Path("catchpan.replica")
+
+
+def _opened(path: Path) -> Any:
+    try:
+        from catchpan.replica import Replica
+    except ImportError as error:
+        raise NotInstalledError("a replica needs cryptography: pip install 'catchpan[replica]'") from error
+    return Replica(path)
+
+
+@app.command
+def pull(file: Path = HERE, /, *, branch: str | None = None, pin: str | None = None, common: Common = _DEFAULT) -> None:
+    """Bring the copy up to date, verify it, and tell the office what is held.
+
+    Example: catchpan replica pull shed.replica --server http://office:8420
+
+    Parameters
+    ----------
+    file
+        The copy; made if it is not there.
+    branch
+        Id of the branch whose part is wanted; that of the key by default.
+    pin
+        Public key, in hex, that must sign the first head: have it read out by the office.
+    """
+    with _opened(file) as replica, common.client() as client:
+        told = replica.pull(client, branch=branch, pin=pin)
+        try:
+            replica.report_to(client)
+        except CatchpanError as error:
+            say(f"Pulled, but the office could not be told: {error}")
+    _show(told, json=common.json)
+
+
+@app.command
+def status(file: Path = HERE, /, *, json: Json = False) -> None:
+    """Say what is held here and how old its proof is; needs no network.
+
+    Example: catchpan replica status shed.replica
+
+    Parameters
+    ----------
+    file
+        The copy.
+    json
+        Print the answer as JSON.
+    """
+    with _opened(file) as replica:
+        told, entries = replica.status(), replica.profiles()
+    if json:
+        put_json(told)
+        return
+    rows = [
+        [one.name, str(one.number), one.state.value, "-" if one.check_due is None else f"{one.check_due:%Y-%m-%d}"]
+        for one in entries
+    ]
+    put_table(["profile", "revision", "state", "check due"], rows)
+    put()
+    _show(told, json=False)
+
+
+@app.command
+def verify(file: Path = HERE, /, *, json: Json = False) -> None:
+    """Check every byte that is held against what was signed; needs no network.
+
+    Example: catchpan replica verify shed.replica
+
+    Parameters
+    ----------
+    file
+        The copy.
+    json
+        Print the answer as JSON.
+    """
+    with _opened(file) as replica:
+        told = replica.verify()
+    _show(told, json=json)
+    if told.damaged:
+        raise CatchpanError(f"{told.damaged} contents are damaged on this machine; pull again to mend them")
+
+
+@app.command
+def show(profile: str, file: Path = HERE, /, *, json: Json = False) -> None:
+    """Show a profile as it is held here, verified as it is read; needs no network.
+
+    Example: catchpan replica show "Hollow Green on ride-ons" shed.replica
+
+    Parameters
+    ----------
+    profile
+        Its name or id.
+    file
+        The copy.
+    json
+        Print the content as JSON.
+    """
+    with _opened(file) as replica:
+        held = replica.show(profile)
+    content = plain_json.loads(bytes(held.content))
+    if json:
+        put_json(content)
+        return
+    put(f"{held.entry.name}, revision {held.entry.number} ({held.entry.state.value})")
+    for note in held.notes:
+        put(f"! {note}")
+    put()
+    passes = {one["name"]: one for one in content.get("passes", [])}
+    put_table(
+        ["pass", "kind", "width", "for"],
+        [[one["name"], one["kind"], _told(one["width"]), one["purpose"]] for one in passes.values()],
+    )
+    put()
+    put_table(
+        ["work", "rate", "speed", "pass"],
+        [
+            [one["purpose"], _told(one["rate"]), _told(one["speed"]), one["pass_name"]]
+            for one in content.get("work_rates", [])
+        ],
+    )
+    put()
+    put(f"Content {held.entry.digest}")
+
+
+@app.command
+def export(bundle: Path, file: Path = HERE, /, *, json: Json = False) -> None:
+    """Write everything that is held as one signed bundle file, for a stick; needs no network.
+
+    Example: catchpan replica export north.bundle shed.replica
+
+    Parameters
+    ----------
+    bundle
+        The file to write.
+    file
+        The copy.
+    json
+        Print the answer as JSON.
+    """
+    with _opened(file) as replica:
+        told = replica.export(bundle)
+    _show(told, json=json)
+
+
+@app.command(name="import")
+def import_(bundle: Path, file: Path = HERE, /, *, pin: str | None = None, json: Json = False) -> None:
+    """Take over a bundle file, verified like a pull; needs no network.
+
+    Example: catchpan replica import north.bundle shed.replica
+
+    Parameters
+    ----------
+    bundle
+        The file to read.
+    file
+        The copy; made if it is not there.
+    pin
+        Public key, in hex, that must have signed, where nothing is held yet.
+    json
+        Print the answer as JSON.
+    """
+    with _opened(file) as replica:
+        told = replica.import_(bundle, pin=pin)
+    _show(told, json=json)
+
+
+def _told(quantity: dict[str, Any]) -> str:
+    return f"{quantity['value']:g} {quantity['unit']}"
+
+
+def _show(told: Any, *, json: bool) -> None:
+    if json:
+        put_json(told)
+        return
+    put(f"Holds     {told.profiles} profiles of {told.scope}, position {told.position} (epoch {told.epoch})")
+    put(f"Manifest  {told.manifest}")
+    put(f"Pulled    {told.pulled:%Y-%m-%d %H:%M} UTC; proved until {told.proved_until:%Y-%m-%d %H:%M} UTC")
+    for note in told.notes:
+        put(f"! {note}")

@@ -1,0 +1,183 @@
+"""The local copy: one SQLite file, changed by one transaction at a time.
+
+Contents are kept by digest, as the bytes that were hashed. What is replaced stays until it is cleared away, so that a
+pull that is cut off anywhere leaves the last good state.
+"""
+
+import sqlite3
+from collections.abc import Iterable, Mapping
+from contextlib import closing
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final, NamedTuple, Self
+
+import msgspec
+
+from catchpan.contract.sync import SignedHead, SigningKey, Target
+from catchpan.manifests import Unsafe
+from catchpan.replica.errors import DamagedError, ReplicaError
+from catchpan.replica.rules import NOTHING, Holdings
+
+FORMAT: Final = 1
+_TABLES: Final = """
+CREATE TABLE IF NOT EXISTS state (one INTEGER PRIMARY KEY CHECK (one = 1), body BLOB NOT NULL);
+CREATE TABLE IF NOT EXISTS holdings (
+    target TEXT NOT NULL, id TEXT NOT NULL, profile TEXT NOT NULL, entry BLOB NOT NULL,
+    PRIMARY KEY (target, id, profile)
+) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS unsafe (
+    profile TEXT NOT NULL, number INTEGER NOT NULL, digest TEXT NOT NULL, PRIMARY KEY (profile, number)
+) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS contents (digest TEXT PRIMARY KEY, body BLOB NOT NULL);
+CREATE TABLE IF NOT EXISTS quarantine (at TEXT NOT NULL, why TEXT NOT NULL, digest TEXT NOT NULL, body BLOB NOT NULL);
+"""
+
+
+class State(msgspec.Struct, frozen=True, kw_only=True):
+    """What a replica knows beside its holdings: whom it trusts, and the head that it proved last."""
+
+    format: int
+    scope: str
+    organisation: str
+    pinned: str
+    chain: list[SigningKey]
+    signed: SignedHead
+    epoch: int
+    position: int
+    cursor: str
+    pulled: datetime
+
+
+class Copy(NamedTuple):
+    """The state and the holdings that go with it."""
+
+    state: State
+    holdings: Holdings
+
+
+class LocalStore:
+    """The file of a replica; SQLite errors come as ReplicaError."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        try:
+            self._connection = sqlite3.connect(path, isolation_level=None)
+            self._connection.execute("PRAGMA journal_mode=WAL")
+            self._connection.execute("PRAGMA synchronous=FULL")
+            self._connection.executescript(_TABLES)
+        except sqlite3.DatabaseError as error:
+            raise DamagedError(f"{path} cannot be read as a replica: {error}; move it away and pull anew") from error
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def read(self) -> Copy | None:
+        """What is held; None where nothing was pulled yet."""
+        found = self._all("SELECT body FROM state")
+        if not found:
+            return None
+        try:
+            state = msgspec.json.decode(found[0][0], type=State)
+        except msgspec.DecodeError as error:
+            raise DamagedError(f"the state in {self.path} is damaged; move the file away and pull anew") from error
+        entries = {
+            (Target(target), one, profile): _bytes(entry)
+            for target, one, profile, entry in self._all("SELECT target, id, profile, entry FROM holdings")
+        }
+        unsafe = frozenset(Unsafe(*row) for row in self._all("SELECT profile, number, digest FROM unsafe"))
+        return Copy(state, Holdings(entries, unsafe))
+
+    def content(self, digest: str) -> bytes | None:
+        """The bytes of a content, as they lie here."""
+        found = self._all("SELECT body FROM contents WHERE digest = ?", digest)
+        return _bytes(found[0][0]) if found else None
+
+    def held_digests(self) -> frozenset[str]:
+        """The digests of which there are bytes."""
+        return frozenset(row[0] for row in self._all("SELECT digest FROM contents"))
+
+    def keep(self, after: Copy, contents: Mapping[str, bytes], *, before: Holdings = NOTHING) -> None:
+        """Take over a new state with its holdings and contents, all of it or nothing."""
+        changed = {
+            place: entry for place, entry in after.holdings.entries.items() if before.entries.get(place) != entry
+        }
+        gone = before.entries.keys() - after.holdings.entries.keys()
+
+        def run() -> None:
+            self._many("INSERT OR REPLACE INTO contents VALUES (?, ?)", contents.items())
+            self._many(
+                "INSERT OR REPLACE INTO holdings VALUES (?, ?, ?, ?)",
+                [(target.value, one, profile, entry) for (target, one, profile), entry in changed.items()],
+            )
+            if before is NOTHING:
+                self._many("DELETE FROM holdings WHERE (target, id, profile) = (?, ?, ?)", self._beyond(after.holdings))
+            self._many(
+                "DELETE FROM holdings WHERE (target, id, profile) = (?, ?, ?)",
+                [(target.value, one, profile) for target, one, profile in gone],
+            )
+            self._many("DELETE FROM unsafe", [()])
+            self._many("INSERT INTO unsafe VALUES (?, ?, ?)", after.holdings.unsafe)
+            self._many("INSERT OR REPLACE INTO state VALUES (1, ?)", [(msgspec.json.encode(after.state),)])
+
+        self._transaction(run)
+
+    def clear(self, needed: frozenset[str]) -> None:
+        """Forget contents that nothing refers to any more."""
+        self._transaction(
+            lambda: self._many(
+                "DELETE FROM contents WHERE digest = ?", [(one,) for one in self.held_digests() - needed]
+            )
+        )
+
+    def set_aside(self, at: datetime, why: str, digest: str, body: bytes, *, held: bool) -> None:
+        """Put damaged bytes aside for somebody to look at; with ``held`` they are no longer served."""
+
+        def run() -> None:
+            self._many("INSERT INTO quarantine VALUES (?, ?, ?, ?)", [(at.isoformat(), why, digest, body)])
+            if held:
+                self._many("DELETE FROM contents WHERE digest = ?", [(digest,)])
+
+        self._transaction(run)
+
+    def set_aside_count(self) -> int:
+        """How many damaged contents were put aside."""
+        return int(self._all("SELECT count(*) FROM quarantine")[0][0])
+
+    def _beyond(self, holdings: Holdings) -> list[tuple[str, str, str]]:
+        wanted = {(target.value, one, profile) for target, one, profile in holdings.entries}
+        return [row for row in self._all("SELECT target, id, profile FROM holdings") if tuple(row) not in wanted]
+
+    def _transaction(self, run: Any) -> None:
+        try:
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                run()
+                self._connection.execute("COMMIT")
+            except BaseException:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+        except sqlite3.Error as error:
+            raise ReplicaError(f"{self.path} could not be written ({error}); it holds what it held before") from error
+
+    def _many(self, statement: str, rows: Iterable[Any]) -> None:
+        self._connection.executemany(statement, rows)
+
+    def _all(self, statement: str, *values: Any) -> list[Any]:
+        try:
+            with closing(self._connection.execute(statement, values)) as cursor:
+                return cursor.fetchall()
+        except sqlite3.DatabaseError as error:
+            raise DamagedError(f"{self.path} cannot be read: {error}; move it away and pull anew") from error
+
+
+def _bytes(kept: Any) -> bytes:
+    """What lies in a column, also where another program put text there."""
+    return kept.encode() if isinstance(kept, str) else bytes(kept)

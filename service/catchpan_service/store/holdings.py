@@ -1,0 +1,285 @@
+"""Holdings: which revision of a profile is for whom, from one position of the feed to another.
+
+The table is never changed but to end a row, so that the manifest of any past position can be told, and with it which
+setting was in force on a day.
+"""
+
+from collections.abc import Sequence
+from typing import Any, Final, NamedTuple, Self
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Row,
+    and_,
+    bindparam,
+    exists,
+    func,
+    insert,
+    or_,
+    select,
+    tuple_,
+    update,
+)
+
+from catchpan import manifests
+from catchpan.contract.sync import Entry, Target
+from catchpan.digest import canonical
+from catchpan.manifests import Documents, Held, Unsafe
+from catchpan_service.store.statements import of, owned
+from catchpan_service.store.tables import contents, holdings, unsafe
+from catchpan_service.store.writes import EVERYBODY, Change, Stamp
+
+KIND: Final = "holding"
+
+_OPEN: Final = holdings.c.to_position.is_(None)
+_THERE: Final = and_(
+    holdings.c.from_position <= bindparam("position"), or_(_OPEN, holdings.c.to_position > bindparam("position"))
+)
+_OF_BRANCH: Final = or_(holdings.c.target_kind == Target.ORGANISATION.value, holdings.c.branch == bindparam("branch"))
+_AT: Final = select(holdings.c.target_kind, holdings.c.target, holdings.c.profile, holdings.c.entry).where(
+    *owned(holdings), _THERE
+)
+_EVER: Final = (
+    select(holdings.c.number)
+    .where(
+        holdings.c.organisation == unsafe.c.organisation,
+        holdings.c.profile == unsafe.c.profile,
+        holdings.c.number == unsafe.c.number,
+    )
+    .correlate(unsafe)
+)
+_UNSAFE: Final = select(unsafe.c.profile, unsafe.c.number, unsafe.c.digest).where(
+    *owned(unsafe), unsafe.c.position <= bindparam("position")
+)
+_BRANCH_HELD: Final = _AT.where(_OF_BRANCH)
+_ALL_UNSAFE: Final = _UNSAFE.where(exists(_EVER))
+_BRANCH_UNSAFE: Final = _UNSAFE.where(exists(_EVER.where(_OF_BRANCH)))
+
+_ORDER: Final = (holdings.c.profile, holdings.c.target_kind, holdings.c.target)
+_AFTER: Final = [bindparam(f"after_{column.name}", type_=column.type) for column in _ORDER]
+_PAGE: Final = (
+    select(holdings.c.target_kind, holdings.c.target, holdings.c.profile, holdings.c.entry, contents.c.body)
+    .join(contents, and_(contents.c.organisation == holdings.c.organisation, contents.c.digest == holdings.c.digest))
+    .where(
+        *owned(holdings),
+        _THERE,
+        tuple_(*_ORDER) > tuple_(*(bindparam(f"after_{one.name}", type_=one.type) for one in _ORDER)),
+    )
+    .order_by(*_ORDER)
+    .limit(bindparam("most"))
+)
+_PAGE_OF_BRANCH: Final = _PAGE.where(_OF_BRANCH)
+
+_ADD: Final = insert(holdings)
+_OF_TARGET: Final = owned(holdings, "target_kind", "target", "profile")
+_END: Final = update(holdings).where(*_OF_TARGET, _OPEN)
+_OPEN_OF_REVISION: Final = select(holdings).where(*owned(holdings, "profile", "number"), _OPEN)
+_OPEN_OF_PROFILE: Final = select(holdings).where(*owned(holdings, "profile"), _OPEN)
+_OPEN_OF_MACHINE: Final = select(holdings).where(*owned(holdings, "target_kind", "target"), _OPEN)
+_HOLDERS: Final = select(holdings.c.target_kind, holdings.c.branch).where(*owned(holdings, "profile", "number"))
+_SEEN: Final = select(holdings.c.number).where(*owned(holdings, "profile"), _OF_BRANCH).limit(1)
+_SEEN_NUMBER: Final = select(holdings.c.number).where(*owned(holdings, "profile", "number"), _OF_BRANCH).limit(1)
+_MOVED: Final = (
+    select(holdings.c.profile)
+    .where(
+        *owned(holdings),
+        or_(
+            and_(holdings.c.from_position > bindparam("after"), holdings.c.from_position <= bindparam("position")),
+            and_(holdings.c.to_position > bindparam("after"), holdings.c.to_position <= bindparam("position")),
+        ),
+    )
+    .limit(1)
+)
+_NEXT_BEGIN: Final = select(func.min(holdings.c.from_position)).where(
+    *owned(holdings), holdings.c.from_position > bindparam("after")
+)
+_NEXT_END: Final = select(func.min(holdings.c.to_position)).where(
+    *owned(holdings), holdings.c.to_position > bindparam("after")
+)
+_CONDEMNED: Final = (
+    select(unsafe.c.profile)
+    .where(*owned(unsafe), unsafe.c.position > bindparam("after"), unsafe.c.position <= bindparam("position"))
+    .limit(1)
+)
+_CONDEMN: Final = insert(unsafe)
+
+
+class Place(NamedTuple):
+    """For whom a holding is; ``branch`` is the one that hears of it, none for the whole organisation."""
+
+    target: Target
+    subject: UUID
+    branch: UUID | None
+
+    @classmethod
+    def everywhere(cls, organisation: UUID) -> Self:
+        """The place of what the whole organisation holds."""
+        return cls(Target.ORGANISATION, organisation, None)
+
+    @classmethod
+    def at(cls, branch: UUID) -> Self:
+        """The place of what one branch holds."""
+        return cls(Target.BRANCH, branch, branch)
+
+
+def begin(connection: Connection, organisation: UUID, stamp: Stamp, place: Place, entry: Entry) -> Change:
+    """Let a place hold a revision from now on, instead of the one that it held."""
+    profile = UUID(entry.profile)
+    _end(connection, organisation, stamp, place, profile)
+    body = canonical(entry)
+    connection.execute(
+        _ADD,
+        {
+            "organisation": organisation,
+            "target_kind": place.target.value,
+            "target": place.subject,
+            "branch": place.branch,
+            "profile": profile,
+            "number": entry.number,
+            "digest": entry.digest,
+            "entry": body,
+            "from_position": stamp.position,
+            "to_position": None,
+        },
+    )
+    return _change(place, profile, "began", entry)
+
+
+def end_revision(
+    connection: Connection, organisation: UUID, stamp: Stamp, profile: UUID, number: int
+) -> tuple[Change, ...]:
+    """End every holding of a revision."""
+    rows = connection.execute(_OPEN_OF_REVISION, of(organisation, profile=profile, number=number)).all()
+    return _ended(connection, organisation, stamp, rows)
+
+
+def end_of_branches(connection: Connection, organisation: UUID, stamp: Stamp, profile: UUID) -> tuple[Change, ...]:
+    """End what single branches hold of a profile instead of the organisation's revision."""
+    rows = connection.execute(_OPEN_OF_PROFILE, of(organisation, profile=profile)).all()
+    own = [row for row in rows if row.target_kind == Target.BRANCH.value]
+    return _ended(connection, organisation, stamp, own)
+
+
+def condemn(
+    connection: Connection, organisation: UUID, stamp: Stamp, profile: UUID, number: int, digest: str
+) -> tuple[str | None, ...]:
+    """Write down that a revision is unsafe, and tell who has to hear of it: an audience for each change."""
+    row = {"organisation": organisation, "profile": profile, "number": number}
+    connection.execute(_CONDEMN, row | {"digest": digest, "position": stamp.position})
+    holders = connection.execute(_HOLDERS, of(organisation, profile=profile, number=number)).all()
+    if any(row.branch is None for row in holders):
+        return (EVERYBODY,)
+    return tuple(sorted({str(row.branch) for row in holders})) or (None,)
+
+
+def move_machine(
+    connection: Connection, organisation: UUID, stamp: Stamp, machine: UUID, branch: UUID
+) -> tuple[Change, ...]:
+    """Let another branch hear of what a machine holds from now on."""
+    asked = of(organisation, target_kind=Target.MACHINE.value, target=machine)
+    rows = connection.execute(_OPEN_OF_MACHINE, asked).all()
+    ended = _ended(connection, organisation, stamp, rows)
+    place = Place(Target.MACHINE, machine, branch)
+    began = [begin(connection, organisation, stamp, place, _entry(row)) for row in rows]
+    return (*ended, *began)
+
+
+def documents(connection: Connection, organisation: UUID, branch: UUID | None, position: int) -> Documents:
+    """The manifest of a scope, and its exceptions, at a position."""
+    asked = of(organisation) | {"position": position} | ({} if branch is None else {"branch": branch})
+    held = [
+        Held(Target(row.target_kind), str(row.target), str(row.profile), row.entry)
+        for row in connection.execute(_AT if branch is None else _BRANCH_HELD, asked)
+    ]
+    ended = found_unsafe(connection, organisation, branch, position)
+    return manifests.documents(held, ended, branch=None if branch is None else str(branch))
+
+
+def found_unsafe(connection: Connection, organisation: UUID, branch: UUID | None, position: int) -> list[Unsafe]:
+    """The revisions that were ever held in a scope and are unsafe at a position."""
+    asked = of(organisation) | {"position": position} | ({} if branch is None else {"branch": branch})
+    rows = connection.execute(_ALL_UNSAFE if branch is None else _BRANCH_UNSAFE, asked)
+    return [Unsafe(str(row.profile), row.number, row.digest) for row in rows]
+
+
+def moved_between(connection: Connection, organisation: UUID, after: int, position: int) -> bool:
+    """Whether a holding began or ended, or a revision was found unsafe, after one position and up to another."""
+    if after == position:
+        return False
+    asked = of(organisation) | {"after": after, "position": position}
+    return any(connection.execute(one, asked).one_or_none() is not None for one in (_MOVED, _CONDEMNED))
+
+
+def next_move(connection: Connection, organisation: UUID, after: int) -> int | None:
+    """The first position after another at which a holding began or ended."""
+    asked = of(organisation) | {"after": after}
+    found = [connection.execute(one, asked).scalar_one() for one in (_NEXT_BEGIN, _NEXT_END)]
+    return min((position for position in found if position is not None), default=None)
+
+
+def is_for(connection: Connection, organisation: UUID, branch: UUID, profile: UUID, number: int | None = None) -> bool:
+    """Whether a revision of a profile, or this one, was ever for a branch: only that may its key see."""
+    asked = of(organisation, profile=profile) | {"branch": branch}
+    if number is None:
+        return connection.execute(_SEEN, asked).one_or_none() is not None
+    return connection.execute(_SEEN_NUMBER, asked | {"of_number": number}).one_or_none() is not None
+
+
+def visible(profile: ColumnElement[UUID], number: ColumnElement[int] | None = None) -> ColumnElement[bool]:
+    """The condition that a row's profile, or that revision of it, was ever for the branch bound as ``branch``."""
+    same = [holdings.c.profile == profile, *([] if number is None else [holdings.c.number == number])]
+    ever = select(holdings.c.number).where(holdings.c.organisation == bindparam("of_organisation"), *same, _OF_BRANCH)
+    return exists(ever.correlate_except(holdings))
+
+
+class After(NamedTuple):
+    """The holding after which a page begins."""
+
+    profile: UUID
+    target_kind: str
+    target: UUID
+
+
+def page(
+    connection: Connection, organisation: UUID, branch: UUID | None, position: int, after: After, limit: int
+) -> Sequence[Any]:
+    """Holdings of a scope at a position, each with its content, in order."""
+    asked = of(organisation) | {"position": position, "most": limit}
+    asked |= {f"after_{name}": value for name, value in after._asdict().items()}
+    if branch is None:
+        return connection.execute(_PAGE, asked).all()
+    return connection.execute(_PAGE_OF_BRANCH, asked | {"branch": branch}).all()
+
+
+def _ended(connection: Connection, organisation: UUID, stamp: Stamp, rows: Sequence[Row[Any]]) -> tuple[Change, ...]:
+    changes = []
+    for row in rows:
+        place = Place(Target(row.target_kind), row.target, row.branch)
+        _end(connection, organisation, stamp, place, row.profile)
+        changes.append(_change(place, row.profile, "ended", None))
+    return tuple(changes)
+
+
+def _end(connection: Connection, organisation: UUID, stamp: Stamp, place: Place, profile: UUID) -> None:
+    found = of(organisation, target_kind=place.target.value, target=place.subject, profile=profile)
+    connection.execute(_END, found | {"to_position": stamp.position})
+
+
+def _entry(row: Row[Any]) -> Entry:
+    return msgspec.json.decode(row.entry, type=Entry)
+
+
+def _change(place: Place, profile: UUID, event: str, entry: Entry | None) -> Change:
+    body = b"" if entry is None else canonical(entry)
+    told = manifests.change(Held(place.target, str(place.subject), str(profile), body), ends=entry is None)
+    return Change(
+        KIND,
+        f"{place.target.value}/{place.subject}/{profile}",
+        event,
+        None if entry is None else entry.digest,
+        EVERYBODY if place.branch is None else str(place.branch),
+        told,
+    )

@@ -1,0 +1,83 @@
+"""Machines of an organisation: each at one branch, and of one kind."""
+
+from collections.abc import Collection
+from dataclasses import replace as altered
+from uuid import UUID
+
+from sqlalchemy import Connection
+
+from catchpan.contract.branches import Machine, MachinePage, MachineRequest
+from catchpan_service.store import branches, holdings, machine_kinds, tables
+from catchpan_service.store.cursors import DEFAULT_LIMIT
+from catchpan_service.store.documents import Documents
+from catchpan_service.store.errors import NotFound
+from catchpan_service.store.writes import Stamp, Written
+
+_KEPT = Documents(tables.machines, "machine", Machine, mirrored=("branch", "machine_kind"))
+
+
+def get(connection: Connection, organisation: UUID, subject: UUID, branch: UUID | None = None) -> Machine:
+    """The machine; NotFound, also for one of another branch where only one is asked about."""
+    found = _KEPT.get(connection, organisation, subject)
+    if branch is not None and found.branch != str(branch):
+        raise NotFound("machine", subject)
+    return found
+
+
+def page(
+    connection: Connection,
+    organisation: UUID,
+    cursor: str | None = None,
+    limit: int = DEFAULT_LIMIT,
+    branch: UUID | None = None,
+) -> MachinePage:
+    """One page of machines, of one branch or of all; BadCursor."""
+    only = {} if branch is None else {"branch": branch}
+    items, following = _KEPT.page(connection, organisation, cursor, limit, **only)
+    return MachinePage(items=items, next=following)
+
+
+def add(connection: Connection, organisation: UUID, stamp: Stamp, request: MachineRequest) -> Written[Machine]:
+    """A new machine; Conflict if its name is in use, NotFound for its branch or kind (``field`` says)."""
+    _require_parts(connection, organisation, request)
+    return _heard(_KEPT.add(connection, organisation, stamp, request.name, request))
+
+
+def replace(
+    connection: Connection,
+    organisation: UUID,
+    stamp: Stamp,
+    subject: UUID,
+    request: MachineRequest,
+    expected: Collection[int] | None,
+) -> Written[Machine]:
+    """New content of a machine; one that moves to another branch takes along what it holds.
+
+    Raises
+    ------
+    NotFound, Stale, Conflict
+        No such machine, branch or kind; another version than those expected; the name is in use.
+    """
+    before = _KEPT.get(connection, organisation, subject)
+    _require_parts(connection, organisation, request)
+    written = _KEPT.replace(connection, organisation, stamp, subject, request.name, request, expected)
+    if not written.changes or before.branch == request.branch:
+        return _heard(written)
+    moved = holdings.move_machine(connection, organisation, stamp, subject, UUID(request.branch))
+    gone = altered(written.changes[0], event="moved_away", audience=before.branch)
+    return Written(written.answer, (gone, *_heard(written).changes, *moved))
+
+
+def _heard(written: Written[Machine]) -> Written[Machine]:
+    """The branch hears of changes to its machines."""
+    branch = written.answer.branch
+    return Written(written.answer, tuple(altered(change, audience=branch) for change in written.changes))
+
+
+def _require_parts(connection: Connection, organisation: UUID, request: MachineRequest) -> None:
+    for field, module in (("branch", branches), ("machine_kind", machine_kinds)):
+        subject = UUID(getattr(request, field))
+        try:
+            module.get(connection, organisation, subject)
+        except NotFound as error:
+            raise NotFound(error.kind, subject, field=field) from error
