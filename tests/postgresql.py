@@ -112,3 +112,17 @@ def _runs(pid: int) -> bool:
     except PermissionError:
         return True
     return True
+
+
+@contextmanager
+def cut_off(server: Server, database: str) -> Iterator[None]:
+    """A server that lets nobody into a database, and cuts off who is in."""
+    with server.outside().connect() as connection:
+        connection.execute(text(f"ALTER DATABASE {database} ALLOW_CONNECTIONS false"))
+        try:
+            connection.execute(
+                text("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = :name"), {"name": database}
+            )
+            yield
+        finally:
+            connection.execute(text(f"ALTER DATABASE {database} ALLOW_CONNECTIONS true"))

@@ -15,13 +15,15 @@ from catchpan import Catchpan
 class Serving:
     """``catchpan serve`` on a folder's database; the first key is in ``owner.key`` beside it."""
 
-    def __init__(self, folder: Path, **settings: str) -> None:
+    def __init__(self, folder: Path, options: tuple[str, ...] = (), **settings: str) -> None:
         self.folder = folder
+        self._options = options
         self._settings = settings
         self._key_file = folder / "owner.key"
 
     def __enter__(self) -> Self:
         command = [sys.executable, "-m", "catchpan", "serve", "--port", "0", "--key-file", str(self._key_file)]
+        command += self._options
         environment = {**os.environ, "CATCHPAN_DATABASE": str(self.folder / "x.sqlite"), **self._settings}
         self.process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=environment, cwd=self.folder)
         self.said = []

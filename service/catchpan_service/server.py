@@ -12,9 +12,9 @@ from catchpan_service.app import create_app
 from catchpan_service.settings import SettingError, Settings, read_settings
 from catchpan_service.store.database import Database
 from catchpan_service.store.engines import shown
-from catchpan_service.store.errors import Conflict, Held, StoreError, Unreachable
+from catchpan_service.store.errors import BadLocation, Conflict, Held, StoreError, Unreachable
 
-__all__ = ["Held", "SettingError", "StoreError", "Unreachable", "run"]
+__all__ = ["BadLocation", "Held", "SettingError", "StoreError", "Unreachable", "run"]
 
 
 def run(environment: Mapping[str, str], *, first_key: Callable[[str], None], say: Callable[[str], None]) -> None:
@@ -31,15 +31,16 @@ def run(environment: Mapping[str, str], *, first_key: Callable[[str], None], say
         The address cannot be listened on.
     """
     settings = read_settings(environment)
-    listening = socket.create_server((settings.host, settings.port), reuse_port=False)
-    app = create_app(settings)
-    _first_steps(app.state.database, settings, first_key)
-    host, port = listening.getsockname()[:2]
-    say(f"Catchpan listens on http://{host}:{port}; database {shown(settings.location)}; stop it with Ctrl-C")
-    server = uvicorn.Server(
-        uvicorn.Config(app, log_level="warning", access_log=False, lifespan="on", timeout_graceful_shutdown=10)
-    )
-    server.run(sockets=[listening])
+    with socket.create_server((settings.host, settings.port), reuse_port=False) as listening:
+        app = create_app(settings)
+        _first_steps(app.state.database, settings, first_key)
+        host, port = listening.getsockname()[:2]
+        kept = shown(settings.location)
+        say(f"Catchpan listens on http://{host}:{port}; database {kept}; stop it with Ctrl-C")
+        server = uvicorn.Server(
+            uvicorn.Config(app, log_level="warning", access_log=False, lifespan="on", timeout_graceful_shutdown=10)
+        )
+        server.run(sockets=[listening])
 
 
 def _first_steps(database: Database, settings: Settings, first_key: Callable[[str], None]) -> None:

@@ -6,7 +6,6 @@ import sys
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
 from uuid import UUID
 
 import pytest
@@ -29,6 +28,7 @@ from catchpan_service.store.errors import (
     Unreachable,
 )
 from catchpan_service.store.writes import Written
+from tests.postgresql import cut_off
 from tests.store.office import all_names, do, found
 from tests.store.test_faults import TOP
 
@@ -40,17 +40,8 @@ def place(wiped):
     return wiped
 
 
-@contextmanager
 def gone(server, place):
-    """The server lets nobody into the database, and cuts off who is in."""
-    with server.outside().connect() as connection:
-        name = place.place.database
-        connection.execute(text(f"ALTER DATABASE {name} ALLOW_CONNECTIONS false"))
-        try:
-            connection.execute(text(CUT.replace("current_database()", f"'{name}'")))
-            yield
-        finally:
-            connection.execute(text(f"ALTER DATABASE {name} ALLOW_CONNECTIONS true"))
+    return cut_off(server, place.place.database)
 
 
 def add(name):
@@ -89,7 +80,7 @@ def test_a_database_that_is_gone_at_the_start_is_told_without_a_password(server,
     assert "catchpan_test:" not in str(refused.value)
 
 
-def cut_off(place, function, *args):
+def cut_after(place, function, *args):
     """A write without bookkeeping, whose connection is cut once it has done its work."""
 
     def run(connection, organisation, stamp):
@@ -104,7 +95,7 @@ def cut_off(place, function, *args):
 def test_a_connection_that_is_cut_at_the_commit_leaves_it_uncertain(database, place, office):
     before = place.dump()
     with pytest.raises(Uncertain):
-        do(database, office, cut_off(place, *add("Once")))
+        do(database, office, cut_after(place, *add("Once")))
     assert place.dump() == before
     do(database, office, *add("Once"))
     assert all_names(database, office) == ["Once"]
@@ -112,7 +103,7 @@ def test_a_connection_that_is_cut_at_the_commit_leaves_it_uncertain(database, pl
 
 def test_a_connection_that_is_cut_within_a_write_leaves_nothing_of_it(database, place, office):
     def run(connection, organisation, stamp):
-        cut_off(place, *add("Half"))(connection, organisation, stamp)
+        cut_after(place, *add("Half"))(connection, organisation, stamp)
         return materials.add(connection, organisation, stamp, MaterialRequest(name="Other half"))
 
     before = place.dump()
@@ -125,7 +116,7 @@ def test_a_connection_that_is_cut_within_a_write_leaves_nothing_of_it(database, 
 
 def test_a_connection_that_is_cut_at_the_end_of_a_read_says_so(database, place, office):
     def read(connection, organisation):
-        return cut_off(place, lambda *_: Written(None, ()))(connection, organisation, None)
+        return cut_after(place, lambda *_: Written(None, ()))(connection, organisation, None)
 
     with pytest.raises(Unreachable):
         database.read_now(read, office.organisation)
@@ -136,7 +127,7 @@ def test_a_connection_that_is_cut_in_a_dry_run_leaves_nothing(database, place, o
     before = place.dump()
     order = Order(office, "POST", dry_run=True)
     with pytest.raises(OperationalError):
-        database.write_now(cut_off(place, *add("Dry")), order)
+        database.write_now(cut_after(place, *add("Dry")), order)
     assert place.dump() == before
     do(database, office, *add("Wet"))
 

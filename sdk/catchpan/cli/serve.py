@@ -51,5 +51,7 @@ def serve(
         raise TableError(str(error)) from error
     except server.Unreachable as error:
         raise UnreachableError(str(error)) from error
+    except server.BadLocation as error:
+        raise TableError(str(error)) from error
     except server.StoreError as error:
         raise CatchpanError(str(error)) from error
