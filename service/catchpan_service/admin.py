@@ -8,8 +8,10 @@ from datetime import datetime
 from uuid import UUID
 
 from catchpan.contract.organisations import Role
+from catchpan.contract.sync import SigningKey
 from catchpan.quantities import System
-from catchpan_service.store import keys, organisations, signers
+from catchpan_service.store import audit, feed, keys, organisations, signers
+from catchpan_service.store.audit import Break
 from catchpan_service.store.database import Access, Database, Order
 from catchpan_service.store.errors import Conflict
 from catchpan_service.store.keys import StoredKey
@@ -84,3 +86,23 @@ def revoke_key(database: Database, organisation: str, key: UUID) -> StoredKey:
     """End a key of an organisation, from the next second on; NotFound."""
     order = Order(administrator(database, organisation), "key revoke")
     return database.write_now(keys.revoke, order, key)
+
+
+def mark_restored(database: Database) -> list[StoredOrganisation]:
+    """Raise the epoch of every organisation: this database was restored from a copy, and readers saw more."""
+    found = list_organisations(database)
+    for one in found:
+        access = local_owner(one.id, one.name, one.units)
+        database.write_now(feed.raise_epoch, Order(access, "database restored"))
+    return found
+
+
+def verify_audit(database: Database) -> list[tuple[StoredOrganisation, list[Break]]]:
+    """Where the audit chain of each organisation does not hold."""
+    return [(one, database.read_now(audit.verify, one.id)) for one in list_organisations(database)]
+
+
+def rotate_signing_key(database: Database, organisation: str) -> SigningKey:
+    """Make another key that signs heads, introduced by the one before; NotFound."""
+    order = Order(administrator(database, organisation), "signing key rotate")
+    return database.write_now(signers.rotate, order, secrets.token_bytes(signers.SEED_BYTES))

@@ -3,6 +3,9 @@
 import contextlib
 import io
 import json
+import re
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
 
@@ -31,6 +34,8 @@ GROUPS = (
     "branch",
     "sync",
     "replica",
+    "database",
+    "audit",
 )
 
 
@@ -277,3 +282,18 @@ def test_the_demo_names_every_step_of_the_job_and_leaves_its_files(tmp_path):
     assert {"catches.csv", "pans.csv", "curve.json", "profile.json", "catchpan.sqlite"} <= {
         file.name for file in place.iterdir()
     }
+
+
+def test_a_restored_database_and_a_new_signing_key_are_told_and_the_chain_still_holds(folder):
+    run("organisation", "add", "Our company", folder=folder)
+    assert run("audit", "verify", folder=folder).stdout.startswith("Our company: whole")
+    assert "epoch" in run("database", "restored", folder=folder).stdout
+    rotated = run("database", "rotate-signing-key", "Our company", folder=folder)
+    assert re.search(r"[0-9a-f]{64}", rotated.stdout)
+    with closing(sqlite3.connect(folder / "catchpan.sqlite")) as connection:
+        assert connection.execute("SELECT epoch, position FROM counters").fetchone() == (2, 3)
+        connection.execute("UPDATE audit SET operation = 'nothing' WHERE position = 2")
+        connection.commit()
+    broken = run("audit", "verify", folder=folder)
+    assert broken.returncode == exits.MISTAKE
+    assert "position 2: the row was altered" in broken.stdout

@@ -44,6 +44,8 @@ _COMMANDS = {
     "replica": "replica:app",
     "organisation": "organisation:organisation",
     "key": "organisation:key",
+    "database": "database:database",
+    "audit": "database:audit",
     "serve": "serve:serve",
     "demo": "demo:demo",
 }

@@ -36,7 +36,7 @@ def add(name: str, /, *, units: System = "us", json: Json = False) -> None:
     json
         Print the answer as JSON.
     """
-    with _database() as (database, admin):
+    with administration() as (database, admin):
         made = admin.add_organisation(database, name, units=units, new_id=service_module("app").uuid7)
     if json:
         put_json(made)
@@ -55,7 +55,7 @@ def list_(*, json: Json = False) -> None:
     json
         Print the answer as JSON.
     """
-    with _database() as (database, admin):
+    with administration() as (database, admin):
         found = admin.list_organisations(database)
     if json:
         put_json(found)
@@ -100,7 +100,7 @@ def create(
     at = None if branch is None else _id(branch, "branch")
     if (role == "branch") != (at is not None):
         raise TableError("a key with the role branch needs --branch with the branch's id, and no other role takes one")
-    with _database() as (database, admin):
+    with administration() as (database, admin):
         made = admin.create_key(database, organisation, name, role=role, expires=expires, branch=at)
     hand_over(made.secret, file)
     _print([made.key], json)
@@ -119,7 +119,7 @@ def list_keys(*, organisation: str, json: Json = False) -> None:
     json
         Print the answer as JSON.
     """
-    with _database() as (database, admin):
+    with administration() as (database, admin):
         _print(admin.list_keys(database, organisation), json)
 
 
@@ -139,7 +139,7 @@ def revoke(id: str, /, *, organisation: str, json: Json = False) -> None:
         Print the answer as JSON.
     """
     subject = _id(id, "key")
-    with _database() as (database, admin):
+    with administration() as (database, admin):
         _print([admin.revoke_key(database, organisation, subject)], json)
 
 
@@ -182,7 +182,7 @@ def _day(instant: datetime | None) -> str:
 
 
 @contextmanager
-def _database() -> Iterator[tuple[Any, Any]]:
+def administration() -> Iterator[tuple[Any, Any]]:
     """The database of the settings, and what the administrator does on it."""
     errors = service_module("store.errors")
     try:
