@@ -10,7 +10,7 @@ from uuid import UUID
 from catchpan.contract.organisations import Role
 from catchpan.contract.sync import SigningKey
 from catchpan.quantities import System
-from catchpan_service.store import audit, feed, keys, organisations, signers
+from catchpan_service.store import audit, branches, feed, keys, organisations, signers
 from catchpan_service.store.audit import Break
 from catchpan_service.store.database import Access, Database, Order
 from catchpan_service.store.errors import Conflict
@@ -75,6 +75,11 @@ def create_key(
     order = Order(administrator(database, organisation), "key create")
     made = database.write_now(keys.add, order, keys.hash_of(secret), name, Role(role), expires, branch)
     return NewKey(made, secret)
+
+
+def branch_named(database: Database, organisation: str, name: str) -> UUID:
+    """The id of a branch of an organisation, by their names; NotFound."""
+    return database.read_now(branches.named, administrator(database, organisation).organisation, name)
 
 
 def list_keys(database: Database, organisation: str) -> list[StoredKey]:

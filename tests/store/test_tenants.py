@@ -62,6 +62,7 @@ class Theirs:
         provisionally = ProvisionalReleaseRequest(branch=str(self.branch), days=3, reason="x")
         return {
             "branches.get": (self.branch,),
+            "branches.named": ("Theirs alone",),
             "branches.replace": (self.branch, BranchRequest(name="mine now"), None),
             "machines.get": (self.machine,),
             "machines.add": (theirs,),

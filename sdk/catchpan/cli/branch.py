@@ -1,11 +1,14 @@
 """``catchpan branch`` and ``catchpan sync``: the sites of a company, and which of them holds what."""
 
+from typing import Any
+
 from cyclopts import App
 
 from catchpan.cli.connection import Common
 from catchpan.cli.printing import put, put_json, put_table
 from catchpan.contract.branches import BranchRequest
 from catchpan.contract.sync import SyncStatus
+from catchpan.errors import MissingError
 
 branch = App(name="branch", help="Branches of the organisation.", help_format="plaintext")
 sync = App(name="sync", help="Which branch holds what.", help_format="plaintext")
@@ -47,6 +50,15 @@ def list_(*, common: Common = _DEFAULT) -> None:
         put_json(found)
     else:
         put_table(["branch", "tags", "id"], [[one.name, ", ".join(one.tags), one.id] for one in found])
+
+
+def branch_id(client: Any, named: str) -> str:
+    """The id of a branch by its name or id; MissingError."""
+    found = list(client.all_branches())
+    for one in found:
+        if named in {one.id, one.name}:
+            return str(one.id)
+    raise MissingError(f"there is no branch {named!r}; there are {', '.join(one.name for one in found) or 'none'}")
 
 
 @sync.command

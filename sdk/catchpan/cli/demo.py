@@ -243,7 +243,7 @@ def _branches(client: Any, place: Path, step: Callable[[str, str], None]) -> Non
     from catchpan.replica import Replica
 
     north, south = (client.add_branch(BranchRequest(name=name)) for name in ("North yard", "South yard"))
-    step("Pull it at one branch, and prove it", f"catchpan replica pull north.replica --branch {north.id}")
+    step("Pull it at one branch, and prove it", f'catchpan replica pull north.replica --branch "{north.name}"')
     with Replica(place / "north.replica") as copy:
         told = copy.pull(client, branch=north.id)
         copy.report_to(client)

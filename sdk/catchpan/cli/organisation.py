@@ -88,7 +88,7 @@ def create(
     role
         owner, calibrator, branch or reader.
     branch
-        Id of the branch, for a key with the role branch.
+        Name of the branch, for a key with the role branch.
     days
         For how many days it is valid; without end by default.
     file
@@ -97,10 +97,12 @@ def create(
         Print the key, without its secret, as JSON.
     """
     expires = None if days is None else datetime.now(UTC) + timedelta(days=days)
-    at = None if branch is None else _id(branch, "branch")
-    if (role == "branch") != (at is not None):
-        raise TableError("a key with the role branch needs --branch with the branch's id, and no other role takes one")
+    if (role == "branch") != (branch is not None):
+        raise TableError(
+            "a key with the role branch needs --branch with the branch's name, and no other role takes one"
+        )
     with administration() as (database, admin):
+        at = None if branch is None else admin.branch_named(database, organisation, branch)
         made = admin.create_key(database, organisation, name, role=role, expires=expires, branch=at)
     hand_over(made.secret, file)
     _print([made.key], json)

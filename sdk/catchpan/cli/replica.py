@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 from cyclopts import App, Parameter
 
+from catchpan.cli.branch import branch_id
 from catchpan.cli.connection import Common
 from catchpan.cli.printing import put, put_json, put_table, say
 from catchpan.errors import CatchpanError, NotInstalledError
@@ -35,12 +36,12 @@ def pull(file: Path = HERE, /, *, branch: str | None = None, pin: str | None = N
     file
         The copy; made if it is not there.
     branch
-        Id of the branch whose part is wanted; that of the key by default.
+        Name or id of the branch whose part is wanted; that of the key by default.
     pin
         Public key, in hex, that must sign the first head: have it read out by the office.
     """
-    with _opened(file) as replica, common.client() as client:
-        told = replica.pull(client, branch=branch, pin=pin)
+    with _opened(file) as replica, common.client(stores=True) as client:
+        told = replica.pull(client, branch=branch and branch_id(client, branch), pin=pin)
         try:
             replica.report_to(client)
         except CatchpanError as error:

@@ -20,6 +20,11 @@ def get(connection: Connection, organisation: UUID, subject: UUID) -> Branch:
     return _KEPT.get(connection, organisation, subject)
 
 
+def named(connection: Connection, organisation: UUID, name: str) -> UUID:
+    """The id of the branch of that name; NotFound."""
+    return _KEPT.named(connection, organisation, name)
+
+
 def page(
     connection: Connection, organisation: UUID, cursor: str | None = None, limit: int = DEFAULT_LIMIT
 ) -> BranchPage:

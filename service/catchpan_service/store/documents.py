@@ -58,6 +58,13 @@ class Documents(Generic[Stored]):
         """The document; NotFound if the organisation has none of that id."""
         return self._wire(self._row(connection, organisation, subject))
 
+    def named(self, connection: Connection, organisation: UUID, name: str) -> UUID:
+        """The id of the document of that name; NotFound."""
+        found: UUID | None = connection.execute(self._holder, of(organisation, name=name)).scalar_one_or_none()
+        if found is None:
+            raise NotFound(self.said, name)
+        return found
+
     def page(
         self, connection: Connection, organisation: UUID, cursor: str | None, limit: int, **only: UUID
     ) -> tuple[list[Stored], str | None]:
