@@ -7,6 +7,7 @@ from catchpan.contract.machine_kinds import MachineKind, MachineKindPage, Machin
 from catchpan_service.routes.asking import SECURED, After, Asking, Expected, Limit, Ordered, Store, Subject, needs_key
 from catchpan_service.routes.replies import added, changed, paged, sent, shown
 from catchpan_service.rules.access import Action, require
+from catchpan_service.si.ranges import require_sound
 from catchpan_service.store import machine_kinds
 from catchpan_service.strict import StrictRequest
 
@@ -23,6 +24,7 @@ async def page(
 async def add(data: JSONBody[MachineKindRequest], database: Store, order: Ordered) -> Response[MachineKind]:
     """A new machine kind; its name must be free."""
     require(order.access.role, Action.SAVE)
+    require_sound(data)
     reply = added(lambda made: f"/v1/machine-kinds/{made.id}")
     return sent(await database.write(machine_kinds.add, order, data, reply=reply))
 
@@ -39,6 +41,7 @@ async def replace(
 ) -> Response[MachineKind]:
     """A machine kind anew, if nobody changed it since it was read."""
     require(order.access.role, Action.SAVE)
+    require_sound(data)
     return sent(await database.write(machine_kinds.replace, order, id, data, expected, reply=changed))
 
 

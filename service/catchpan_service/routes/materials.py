@@ -7,6 +7,7 @@ from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
 from catchpan_service.routes.asking import SECURED, After, Asking, Expected, Limit, Ordered, Store, Subject, needs_key
 from catchpan_service.routes.replies import added, changed, paged, sent, shown
 from catchpan_service.rules.access import Action, require
+from catchpan_service.si.ranges import require_sound
 from catchpan_service.store import materials
 from catchpan_service.strict import StrictRequest
 
@@ -23,6 +24,7 @@ async def page(
 async def add(data: JSONBody[MaterialRequest], database: Store, order: Ordered) -> Response[Material]:
     """A new material; its name must be free."""
     require(order.access.role, Action.SAVE)
+    require_sound(data)
     reply = added(lambda made: f"/v1/materials/{made.id}")
     return sent(await database.write(materials.add, order, data, reply=reply))
 
@@ -39,6 +41,7 @@ async def replace(
 ) -> Response[Material]:
     """A material anew, if nobody changed it since it was read."""
     require(order.access.role, Action.SAVE)
+    require_sound(data)
     return sent(await database.write(materials.replace, order, id, data, expected, reply=changed))
 
 

@@ -41,6 +41,7 @@ from catchpan_service.routes.replies import added, changed, paged, sent, shown, 
 from catchpan_service.rules.access import Action, require
 from catchpan_service.si import differences
 from catchpan_service.si.profiles import completed
+from catchpan_service.si.ranges import require_sound
 from catchpan_service.si.telling import Telling
 from catchpan_service.store import materials, profiles, revisions
 from catchpan_service.store.database import Access, Database
@@ -203,6 +204,7 @@ async def difference(
 
 async def _draft(database: Database, access: Access, profile: UUID, data: RevisionRequest) -> Draft:
     """What is stored of a request; the fit is done here, before the write's transaction."""
+    require_sound(data)
     found = await database.read(profiles.get, access.organisation, profile)
     material = await database.read(materials.get, access.organisation, UUID(found.material))
     snapshot = msgspec.convert(material, MaterialRequest, from_attributes=True)
