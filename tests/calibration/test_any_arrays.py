@@ -21,7 +21,9 @@ from catchpan_service.calibration.catch_plan import Session, catch_plan
 from catchpan_service.calibration.catches import catches
 from catchpan_service.calibration.check_catch import check_catch
 from catchpan_service.calibration.check_series import check_series, cusum, ewma
+from catchpan_service.calibration.coverage import coverage
 from catchpan_service.calibration.drag import drag_coefficient, terminal_velocity
+from catchpan_service.calibration.edge import edge
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.calibration.field_check import field_check
 from catchpan_service.calibration.flight import flights
@@ -31,10 +33,12 @@ from catchpan_service.calibration.granules import granules
 from catchpan_service.calibration.ground_speed import ground_speed
 from catchpan_service.calibration.machine_comparison import machine_comparison
 from catchpan_service.calibration.opening import opening_for_rate
+from catchpan_service.calibration.outline import ground
 from catchpan_service.calibration.overlap import overlap
 from catchpan_service.calibration.pattern import Pattern, pattern, shape
 from catchpan_service.calibration.prior import fleet_prior
 from catchpan_service.calibration.provisional import provisional_curve
+from catchpan_service.calibration.stand_off import share_beyond
 from catchpan_service.calibration.throw import speed_for, throw_at, throw_law
 
 ODD = (0.0, -0.0, 1.0, -1.0, 0.5, math.nan, math.inf, -math.inf, 1e308, -1e308, 5e-324, 1e-300, 1e-12, 1e12)
@@ -115,10 +119,7 @@ def lent(*, opening: np.ndarray, mass: np.ndarray) -> Any:
 
 def spacings_only(*, spacings: np.ndarray, evaluation: str) -> Any:
     """A good pattern at any spacings."""
-    rate = np.array([0.0, 0.01, 0.02, 0.01, 0.0])
-    return overlap(
-        Pattern(np.array([-2.0, -1, 0, 1, 2]), rate, None, 1, rate[None]), spacings=spacings, evaluation=evaluation
-    )
+    return overlap(GOOD, spacings=spacings, evaluation=evaluation)
 
 
 def fleet(*, dead_opening: np.ndarray, exponent: np.ndarray, size: np.ndarray) -> Any:
@@ -128,6 +129,17 @@ def fleet(*, dead_opening: np.ndarray, exponent: np.ndarray, size: np.ndarray) -
         material=["a", "b", "c", "d"], dead_opening=dead_opening, exponent=exponent, covariance=own, size=size.ravel().tolist(),
         new_size=2.0,
     )  # fmt: skip
+
+
+GOOD_RATE = np.array([0.0, 0.01, 0.02, 0.01, 0.0])
+GOOD = Pattern(np.array([-2.0, -1, 0, 1, 2]), GOOD_RATE, None, 1, GOOD_RATE[None])
+
+
+def mapped(*, x: np.ndarray, y: np.ndarray, hole: np.ndarray) -> Any:
+    """A map of four corners in some order, or of what is no outline, with a hole that may lie anywhere."""
+    outline = np.stack([x, y], axis=-1) if x.shape == y.shape else x
+    holes = [np.stack([hole, hole[::-1]], axis=-1)] if hole.ndim == 1 else [hole]
+    return coverage(GOOD, outline=outline, holes=holes, rate=0.02, pass_spacing=2.0, cell=0.5)
 
 
 def plan(*, opening: np.ndarray, duration: np.ndarray) -> Any:
@@ -224,6 +236,12 @@ TABLE = (
     Thrown(spacings_only, {"spacings": arrays(1, 5), "evaluation": st.sampled_from(["continuous", "stations"])}),
     Thrown(fleet, {"dead_opening": arrays(0, 0.2), "exponent": arrays(1, 2.5), "size": arrays(1, 4)}, covers=(fleet_prior,)),
     Thrown(plan, {"opening": arrays(0.2, 0.9), "duration": arrays(10, 90)}, covers=(catch_plan,)),
+    Thrown(lambda **c: share_beyond(GOOD, side="left", **c), {"distances": arrays(-1, 3)}, covers=(share_beyond,)),
+    Thrown(
+        lambda **c: edge(GOOD, side="left", **c), {"pass_spacing": numbers(2, 3), "distances": arrays(-1, 3)},
+        covers=(edge,),
+    ),
+    Thrown(mapped, {"x": arrays(0, 30), "y": arrays(0, 30), "hole": arrays(10, 12)}, covers=(coverage, ground)),
     Thrown(throw_law, {"speed": arrays(4, 12), "throw": arrays(2, 8), "uncertainty": arrays(0.1, 0.3)}),
     Thrown(lambda **c: throw_at(LAW, **c), {"speed": arrays(4, 12)}, covers=(throw_at,)),
     Thrown(lambda **c: speed_for(LAW, **c), {"throw": arrays(2, 8)}, covers=(speed_for,)),
@@ -281,7 +299,7 @@ def test_any_arrays_are_refused_in_full_words_or_answered_with_numbers(thrown):
 
 INSIDE = {
     "adjustment", "bounded", "check_air", "check_granule", "condition_findings", "covariance", "cv_bounds",
-    "fit_flow_curves", "fit_knots", "folded_cv", "folds", "held_at", "joined", "knot_slopes", "lattice", "limited", "monotone",
+    "fit_flow_curves", "fit_knots", "grid_over", "lay", "folded_cv", "folds", "held_at", "joined", "knot_slopes", "lattice", "limited", "monotone",
     "monotone_inverse", "offset_power", "offset_power_inverse", "offset_power_log_gradient", "offset_power_slope",
     "overlap_cv", "reduced_drag", "search", "slowing", "station_field", "station_steps", "stations", "superpose", "together",
     "trapezoid_weights",

@@ -44,6 +44,14 @@ COMMANDS = {
     "boom-flow": (
         "amounts", "boom", "--volume", "40 gal", "--area", "1 ac", "--pass-spacing", "11 ft", "--speed", "3.5 mph",
     ),
+    "edge": (
+        "edge", "pans.csv", "--pan-area", "1 ft2", "--passes", "3", "--side", "left", "--pass-spacing", "11 ft",
+        "--beyond", "paving",
+    ),
+    "coverage": (
+        "coverage", "outline.csv", "--pans", "pans.csv", "--pan-area", "1 ft2", "--passes", "3", "--rate",
+        "3.2 lb/1000ft2", "--pass-spacing", "11 ft",
+    ),
     "throw": ("throw", "throws.csv", "--wanted-throw", "12 ft"),
     "flight": (
         "flight", "--diameter", "2 mm", "--particle-density", "1300 kg/m3", "--release-height", "20 in",

@@ -97,7 +97,8 @@ def _corners(points: ArrayLike, where: Path) -> FloatArray:
     """Return the corners (n, 2), each once."""
     corners = np.asarray(points, dtype=np.float64)
     if corners.ndim != 2 or corners.shape[1] != 2 or not 3 <= len(corners) <= MOST_POINTS:
-        _refuse("bad_ring", "A ring needs three points or more.", where, f"3 to {MOST_POINTS} points", len(corners))
+        given = corners.shape[0] if corners.ndim else 1
+        _refuse("bad_ring", "A ring needs three points or more.", where, f"3 to {MOST_POINTS} points", given)
     for point in np.flatnonzero(~(np.abs(corners) <= FARTHEST_ORIGIN).all(axis=1))[:1]:
         message = f"Point {point + 1} has no place, or lies too far from the origin."
         _refuse("bad_point", message, (*where, int(point)), "coordinates within 100 000 km of the origin")
