@@ -29,8 +29,8 @@ NOW = datetime(2031, 4, 7, 6, tzinfo=UTC)
 
 
 @pytest.fixture(scope="module")
-def web(tmp_path_factory):
-    with serving(tmp_path_factory.mktemp("access"), clock=lambda: NOW) as made:
+def web(each_place):
+    with serving(each_place, clock=lambda: NOW) as made:
         database = made.app.state.database
         made.keys["expired"] = new_key(made, OURS, "owner", expires=NOW - timedelta(milliseconds=1))
         made.keys["expires now"] = new_key(made, OURS, "owner", expires=NOW)
