@@ -76,8 +76,11 @@ SERVICE = {
     "catchpan_service.faults": Layer(
         "catchpan.contract.problems catchpan_service.calibration catchpan_service.strict", "msgspec"
     ),
+    "catchpan_service.clashes": Layer(
+        f"{CONTRACT} catchpan.contract.problems catchpan_service.calibration catchpan_service.si", "msgspec"
+    ),
     "catchpan_service.problems": Layer(
-        f"catchpan.contract.problems catchpan_service.calibration catchpan_service.rules {STORE}"
+        f"catchpan.contract.problems catchpan.quantities catchpan_service.clashes catchpan_service.envelope catchpan_service.calibration catchpan_service.rules {STORE}"
         " catchpan_service.faults catchpan_service.strict",
         "litestar msgspec sqlalchemy.exc",
     ),

@@ -16,6 +16,7 @@ from litestar.types import ASGIApp, Message, Receive, Scope, Send
 REQUEST_ID = "catchpan.request"
 ORGANISATION = "catchpan.organisation"
 BODY = "catchpan.body"
+ACCESS = "catchpan.access"
 
 
 class Envelope:

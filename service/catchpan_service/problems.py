@@ -12,7 +12,10 @@ from litestar.exceptions import MethodNotAllowedException as MethodNotAllowed
 from sqlalchemy.exc import OperationalError
 
 from catchpan.contract.problems import Fault, Problem, Slug
+from catchpan.quantities import System
 from catchpan_service.calibration.errors import CalibrationError
+from catchpan_service.clashes import clash_of
+from catchpan_service.envelope import ACCESS
 from catchpan_service.faults import computation_fault, decode_fault
 from catchpan_service.rules import errors as rules
 from catchpan_service.store import errors as store
@@ -157,9 +160,15 @@ def _not_found(error: store.NotFound, _: Asked) -> Answered:
     return problem(Slug.UNKNOWN_REFERENCE, str(error), errors=[fault]), {}
 
 
-def _stale(error: store.Stale, _: Asked) -> Answered:
+def _stale(error: store.Stale, asked: Asked) -> Answered:
     current = msgspec.to_builtins(error.current)
-    return problem(Slug.STALE, str(error), current=current), {"ETag": f'"{error.version}"'}
+    found = problem(Slug.STALE, str(error), current=current)
+    if error.bodies is not None:
+        asking: Any = asked.request.scope.get(ACCESS)
+        units: System = "us" if asking is None else asking.units
+        told = clash_of(error.bodies.base, error.bodies.theirs, error.bodies.yours, units)
+        found = msgspec.structs.replace(found, clash=told)
+    return found, {"ETag": f'"{error.version}"'}
 
 
 def _conflict(error: store.Conflict, _: Asked) -> Answered:

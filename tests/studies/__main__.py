@@ -1,4 +1,4 @@
-"""Run a study and print what it finds: ``python -m tests.studies coverage``."""
+"""Run a study and print what it finds, or all of them: ``python -m tests.studies coverage``."""
 
 import sys
 
@@ -15,11 +15,12 @@ STUDIES = {
 
 
 def main() -> None:
-    """Print the study that was asked for."""
-    name = sys.argv[1] if len(sys.argv) == 2 else ""
-    if name not in STUDIES:
-        raise SystemExit(f"usage: python -m tests.studies {'|'.join(STUDIES)}")
-    print(STUDIES[name]())
+    """Print the studies that were asked for; without a name all."""
+    names = sys.argv[1:] or list(STUDIES)
+    if not set(names) <= set(STUDIES):
+        raise SystemExit(f"usage: python -m tests.studies [{'|'.join(STUDIES)}]")
+    for name in names:
+        print(f"--- {name}\n{STUDIES[name]()}\n", flush=True)
 
 
 main()

@@ -80,5 +80,11 @@ def _explain(error: CatchpanError) -> None:
         given = "" if fault.given is None else f" is {msgspec.json.encode(fault.given).decode()}"
         allowed = f"; allowed: {fault.allowed}" if fault.allowed else ""
         say(f"  {fault.pointer or 'the request'}{given}{allowed}")
+    if error.problem.clash is not None:
+        for one in error.problem.clash.on_the_ground:
+            say(f"  {one.what}: theirs {one.theirs}, yours {one.yours}")
+        for member in error.problem.clash.members:
+            theirs, yours = (msgspec.json.encode(value).decode() for value in (member.theirs, member.yours))
+            say(f"  {member.pointer}: theirs {theirs[:80]}, yours {yours[:80]}")
     if error.problem.request:
         say(f"  request {error.problem.request}")

@@ -39,8 +39,38 @@ class Fault(Wire, kw_only=True, frozen=True):
     allowed: str = ""
 
 
+class MemberDifference(Wire, kw_only=True, frozen=True):
+    """One member on which two writers differ, by its JSON Pointer: what both began from, and what each made of it."""
+
+    pointer: str
+    base: Any
+    theirs: Any
+    yours: Any
+
+
+class GroundDifference(Wire, kw_only=True, frozen=True):
+    """What the difference does on the ground, in the trade's terms."""
+
+    what: str
+    theirs: str
+    yours: str
+
+
+class Clash(Wire, kw_only=True, frozen=True):
+    """Two writers changed one thing: nothing was overwritten. ``base`` is null where it is no longer known."""
+
+    base: Any
+    theirs: Any
+    yours: Any
+    members: list[MemberDifference]
+    on_the_ground: list[GroundDifference]
+
+
 class Problem(Wire, kw_only=True, frozen=True):
-    """A refusal; ``type`` and ``title`` are constant for each kind, ``errors`` says what to mend."""
+    """A refusal; ``type`` and ``title`` are constant for each kind, ``errors`` says what to mend.
+
+    ``clash`` is there where somebody else replaced first what you were about to replace.
+    """
 
     type: str
     title: str
@@ -49,6 +79,7 @@ class Problem(Wire, kw_only=True, frozen=True):
     request: str = ""
     errors: list[Fault] = []
     current: Any = None
+    clash: Clash | None = None
 
     @property
     def slug(self) -> Slug:

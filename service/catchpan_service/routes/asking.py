@@ -17,7 +17,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from catchpan.contract.problems import Fault, Slug
 from catchpan.quantities import System
-from catchpan_service.envelope import ORGANISATION
+from catchpan_service.envelope import ACCESS, ORGANISATION
 from catchpan_service.keyring import Keyring
 from catchpan_service.problems import Refusal
 from catchpan_service.store import branches, keys
@@ -90,13 +90,13 @@ async def proofs(request: Request[Any, Any, Any]) -> Proofs:
 async def told_units(request: Request[Any, Any, Any], units: Units = None) -> System:
     """The units to answer in: those asked for, else those of the organisation of the key, if one was sent."""
     scope: dict[str, Any] = request.scope  # type: ignore[assignment]
-    asking: Access | None = scope.get(_ACCESS)
+    asking: Access | None = scope.get(ACCESS)
     return units or ("us" if asking is None else asking.units)
 
 
 async def access(request: Request[Any, Any, Any]) -> Access:
     """Who is asking: what the guard of the route found out."""
-    found: Access = request.scope[_ACCESS]  # type: ignore[literal-required]
+    found: Access = request.scope[ACCESS]  # type: ignore[literal-required]
     return found
 
 
@@ -152,7 +152,6 @@ DEPENDENCIES: dict[str, Any] = {
 
 SECURED: list[dict[str, list[str]]] = [{"key": []}]
 OPTIONALLY_SECURED: list[dict[str, list[str]]] = [{}, {"key": []}]
-_ACCESS = "catchpan.access"
 
 
 async def needs_key(connection: Connection, _: BaseRouteHandler) -> None:
@@ -162,7 +161,7 @@ async def needs_key(connection: Connection, _: BaseRouteHandler) -> None:
     found = await _of_key(connection, state.database, state.keyring) if presents else state.local_owner
     if found is None:
         raise Refusal(Slug.KEY_MISSING, "Send a key of the organisation: Authorization: Bearer catchpan-...")
-    connection.scope[_ACCESS] = found  # type: ignore[literal-required]
+    connection.scope[ACCESS] = found  # type: ignore[literal-required]
     connection.scope[ORGANISATION] = str(found.organisation)  # type: ignore[literal-required]
 
 

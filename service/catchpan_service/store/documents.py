@@ -9,8 +9,8 @@ from sqlalchemy import Connection, RowMapping, Select, Table, bindparam, insert,
 
 from catchpan.contract.base import Wire
 from catchpan.digest import canonical, digest
-from catchpan_service.store import cursors
-from catchpan_service.store.errors import Conflict, NotFound, Stale
+from catchpan_service.store import contents, cursors, history
+from catchpan_service.store.errors import Bodies, Conflict, NotFound, Stale
 from catchpan_service.store.statements import of, owned
 from catchpan_service.store.writes import Change, Stamp, Written
 
@@ -95,7 +95,7 @@ class Documents(Generic[Stored]):
             "changed": stamp.now,
         }
         connection.execute(self._add, row)
-        return self._written(row, "added")
+        return self._written(connection, row, "added")
 
     def replace(
         self,
@@ -116,14 +116,17 @@ class Documents(Generic[Stored]):
         """
         row = self._row(connection, organisation, subject)
         if expected is not None and row["version"] not in expected:
-            raise Stale(self._wire(row), row["version"])
+            base = history.body(
+                connection, organisation, self.kind, str(subject), version=row["version"], expected=expected
+            )
+            raise Stale(self._wire(row), row["version"], Bodies(base, row["body"], canonical(request)))
         values = {"version": row["version"] + 1, "name": name, "body": canonical(request), "changed": stamp.now}
         if values["body"] == row["body"]:
             return Written(self._wire(row), ())
         self._require_free(connection, organisation, name, subject)
         values |= self._mirrors(request)
         connection.execute(self._set, of(organisation, id=subject) | values)
-        return self._written({**row, **values}, "replaced")
+        return self._written(connection, {**row, **values}, "replaced")
 
     def _mirrors(self, request: Wire) -> dict[str, UUID]:
         return {name: UUID(getattr(request, name)) for name in self.mirrored}
@@ -139,8 +142,11 @@ class Documents(Generic[Stored]):
         if holder not in {None, own}:
             raise Conflict(f"Another {self.said} is called {name}.", field="name", existing=str(holder))
 
-    def _written(self, row: dict[str, Any], event: str) -> Written[Stored]:
-        return Written(self._wire(row), (Change(self.kind, str(row["id"]), event, digest(row["body"])),))
+    def _written(self, connection: Connection, row: dict[str, Any], event: str) -> Written[Stored]:
+        """The answer and the change; the body is kept by its digest, for who replaces it without having seen it."""
+        named = digest(row["body"])
+        contents.keep(connection, row["organisation"], named, row["body"], row["changed"])
+        return Written(self._wire(row), (Change(self.kind, str(row["id"]), event, named),))
 
     def _wire(self, row: RowMapping | dict[str, Any]) -> Stored:
         kept = {name: row[name] for name in ("version", "created", "changed")}

@@ -17,6 +17,7 @@ StoreError
 └── Unfenced        row-level security would not hold
 """
 
+from dataclasses import dataclass
 from pathlib import Path
 
 
@@ -34,13 +35,26 @@ class NotFound(StoreError):
         self.field = field
 
 
-class Stale(StoreError):
-    """Another version than the one expected; ``current`` is the contract struct that is there now."""
+@dataclass(frozen=True)
+class Bodies:
+    """Three states of one thing, as JSON: what both began from (None where unknown), what is there, what was sent."""
 
-    def __init__(self, current: object, version: int) -> None:
+    base: bytes | None
+    theirs: bytes
+    yours: bytes
+
+
+class Stale(StoreError):
+    """Another version than the one expected; ``current`` is the contract struct that is there now.
+
+    ``bodies`` are there where something with a body was to be replaced.
+    """
+
+    def __init__(self, current: object, version: int, bodies: Bodies | None = None) -> None:
         super().__init__(f"It was changed in the meantime: the current version is {version}.")
         self.current = current
         self.version = version
+        self.bodies = bodies
 
 
 class Conflict(StoreError):

@@ -22,9 +22,9 @@ from catchpan.contract.profiles import (
 from catchpan.contract.sync import Entry
 from catchpan_service.rules import revisions as rules
 from catchpan_service.rules.revisions import Event, Standing
-from catchpan_service.store import branches, contents, cursors, holdings, profiles
+from catchpan_service.store import branches, contents, cursors, history, holdings, profiles
 from catchpan_service.store.cursors import DEFAULT_LIMIT
-from catchpan_service.store.errors import NotFound, Stale
+from catchpan_service.store.errors import Bodies, NotFound, Stale
 from catchpan_service.store.statements import of, owned
 from catchpan_service.store.tables import revisions
 from catchpan_service.store.writes import Change, Stamp, Written
@@ -135,7 +135,7 @@ def replace_draft(
     NotFound, Stale, NotLegal
         No such revision or parent; another version; not a draft any more.
     """
-    row = _expected(connection, organisation, profile, number, expected)
+    row = _expected(connection, organisation, profile, number, expected, yours=draft.content)
     rules.move(_standing(row), Event.REPLACE)
     values = _kept(connection, organisation, stamp, profile, draft, below=number)
     row = _set(connection, row, stamp, author=stamp.access.key_name, **values)
@@ -323,11 +323,23 @@ def _require_parent(connection: Connection, organisation: UUID, profile: UUID, p
 
 
 def _expected(
-    connection: Connection, organisation: UUID, profile: UUID, number: int, expected: Collection[int] | None
+    connection: Connection,
+    organisation: UUID,
+    profile: UUID,
+    number: int,
+    expected: Collection[int] | None,
+    *,
+    yours: bytes | None = None,
 ) -> Row:
     row = _row(connection, organisation, profile, number)
     if expected is not None and row["version"] not in expected:
-        raise Stale(_wire(row), row["version"])
+        bodies = None
+        if yours is not None:
+            subject, version = f"{profile}/{number}", row["version"]
+            base = history.body(connection, organisation, KIND, subject, version=version, expected=expected)
+            theirs = contents.get(connection, organisation, row["digest"])
+            bodies = Bodies(base if row["state"] == State.DRAFT.value else None, theirs, yours)
+        raise Stale(_wire(row), row["version"], bodies)
     return row
 
 

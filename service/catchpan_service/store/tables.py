@@ -241,6 +241,7 @@ changes = _owned(
     _text("audience", nullable=True),
     Column("holding", LargeBinary, nullable=True),
     ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
+    Index("ix_changes_subject", "organisation", "kind", "id"),
     key=("position", "n"),
 )
 

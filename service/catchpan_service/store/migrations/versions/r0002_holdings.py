@@ -29,6 +29,7 @@ def upgrade() -> None:
     op.add_column("counters", sa.Column("floor", sa.BigInteger(), nullable=False, server_default=sa.text("0")))
     op.add_column("changes", _text("audience", nullable=True))
     op.add_column("changes", sa.Column("holding", sa.LargeBinary(), nullable=True))
+    op.create_index("ix_changes_subject", "changes", ["organisation", "kind", "id"])
     op.add_column("revisions", sa.Column("branch", sa.Uuid(), nullable=True))
     op.add_column("revisions", sa.Column("valid_until", sa.DateTime(timezone=True), nullable=True))
     _holdings()
