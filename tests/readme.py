@@ -20,7 +20,10 @@ def tables() -> Iterator[tuple[str, list[str]]]:
         [
             "| setting | default | meaning |",
             "| --- | --- | --- |",
-            *(f"| `{name}` | `{default}` | {meaning} |" for name, default, meaning in described_settings()),
+            *(
+                f"| `{name}` | {f'`{default}`' if default else ''} | {meaning} |"
+                for name, default, meaning in described_settings()
+            ),
         ],
     )
 

@@ -32,7 +32,9 @@ def empty(tmp_path_factory):
 @pytest.fixture(scope="session")
 def shared(server, template):
     """A PostgreSQL database for one test after the other."""
-    return server_place(server, server.add(template))
+    name = server.add(template)
+    yield server_place(server, name)
+    server.drop(name)
 
 
 @pytest.fixture

@@ -208,7 +208,7 @@ def test_a_data_migration_reaches_every_row_and_the_fence_stands_again(place, bo
 
 
 def test_a_data_migration_by_somebody_else_than_the_owner_is_refused(own):
-    own.change("ALTER TABLE materials OWNER TO postgres")
+    own.change("ALTER TABLE materials OWNER TO CURRENT_USER")
     with (
         create_engine(own.place, poolclass=NullPool).begin() as connection,
         pytest.raises(ProgrammingError, match="must be owner"),
