@@ -3,18 +3,22 @@
 from pathlib import Path
 
 HERE = Path(__file__).parent / "catchpan"
-FILES = {"aclient.py": "client.py", "acomputing.py": "computing.py"}
+FILES = {"aclient.py": "client.py", "acomputing.py": "computing.py", "abranches.py": "branches.py"}
 RULES = [
     ("The asynchronous client: one line for each operation. The synchronous twin, client.py, is generated from it.",
      "The synchronous client, generated from aclient.py by sdk/generate_client.py: change that one."),
     ("The computations of the asynchronous client. The synchronous twin, computing.py, is generated from it.",
      "The computations of the client, generated from acomputing.py by sdk/generate_client.py: change that one."),
+    ("Branches and sync of the asynchronous client. The synchronous twin, branches.py, is generated from it.",
+     "Branches and sync of the client, generated from abranches.py by sdk/generate_client.py: change that one."),
     ("from collections.abc import AsyncIterator", "from collections.abc import Iterator"),
     ("import anyio\nimport httpx", "import httpx"),
     ("catchpan.acomputing", "catchpan.computing"),
+    ("catchpan.abranches", "catchpan.branches"),
     ("AsyncIterator", "Iterator"),
     ("AsyncCatchpan", "Catchpan"),
     ("AsyncComputing", "Computing"),
+    ("AsyncBranches", "Branches"),
     ("AsyncInProcess", "InProcess"),
     ("httpx.AsyncClient", "httpx.Client"),
     ("httpx.AsyncBaseTransport", "httpx.BaseTransport"),

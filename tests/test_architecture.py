@@ -38,12 +38,14 @@ SDK = {
     "catchpan.inprocess": Layer(packages="anyio httpx"),
     "catchpan.acomputing": Layer(f"{CONTRACT} catchpan.calls"),
     "catchpan.computing": Layer(f"{CONTRACT} catchpan.calls"),
+    "catchpan.abranches": Layer("catchpan.contract catchpan.calls"),
+    "catchpan.branches": Layer("catchpan.contract catchpan.calls"),
     "catchpan.aclient": Layer(
-        f"{CONTRACT} catchpan.acomputing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
+        f"{CONTRACT} catchpan.abranches catchpan.acomputing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
         "anyio httpx msgspec",
     ),
     "catchpan.client": Layer(
-        f"{CONTRACT} catchpan.computing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
+        f"{CONTRACT} catchpan.branches catchpan.computing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
         "httpx msgspec",
     ),
     "catchpan": Layer("catchpan.aclient catchpan.client"),

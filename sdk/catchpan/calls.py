@@ -41,7 +41,8 @@ class Call(msgspec.Struct, Generic[T], frozen=True):
     """One operation.
 
     ``keyed`` marks a write that gets an idempotency key, so that repeating it is safe; ``version`` becomes
-    ``If-Match``; ``told`` marks an answer in the caller's units.
+    ``If-Match``; ``told`` marks an answer in the caller's units; ``patience`` [s] is what the service may wait on
+    purpose, beside the deadline.
     """
 
     method: str
@@ -52,6 +53,7 @@ class Call(msgspec.Struct, Generic[T], frozen=True):
     keyed: bool = False
     version: int | None = None
     told: bool = False
+    patience: float = 0.0
 
     @property
     def repeatable(self) -> bool:
@@ -287,7 +289,8 @@ def changes(
 ) -> Call[FeedPage]:
     """Changes after a cursor."""
     query = _query(branch=branch, after=after, wait=wait, limit=limit)
-    return Call("GET", _at("changes"), FeedPage, query=query | ({"contents": "true"} if contents else {}))
+    query |= {"contents": "true"} if contents else {}
+    return Call("GET", _at("changes"), FeedPage, query=query, patience=wait or 0.0)
 
 
 def manifest(branch: str | None, at: int | None) -> Call[ManifestAnswer]:

@@ -10,6 +10,7 @@ from typing import Final, NamedTuple
 from catchpan.contract.sync import Target
 
 ORGANISATION: Final = "organisation"
+BRANCH: Final = "branch:"
 
 
 class Held(NamedTuple):
@@ -45,7 +46,12 @@ def change(one: Held, *, ends: bool = False) -> bytes:
 
 def scope_of(branch: str | None) -> str:
     """The name of a scope: the organisation's, or that of a branch."""
-    return ORGANISATION if branch is None else f"branch:{branch}"
+    return ORGANISATION if branch is None else f"{BRANCH}{branch}"
+
+
+def branch_of(scope: str) -> str | None:
+    """The branch of a scope, None for that of the organisation."""
+    return scope.removeprefix(BRANCH) if scope.startswith(BRANCH) else None
 
 
 def documents(held: Iterable[Held], unsafe: Sequence[Unsafe], *, branch: str | None) -> Documents:

@@ -11,7 +11,6 @@ from catchpan.quantities import System
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.si import differences
 
-TOLERANCE: Final = 0.0
 _ABSENT: Final = object()
 
 
@@ -31,7 +30,7 @@ def _on_the_ground(theirs: bytes, yours: bytes, units: System) -> list[GroundDif
     """The difference of two contents in the trade's terms; none for anything else."""
     try:
         before, after = (msgspec.json.decode(one, type=Content) for one in (theirs, yours))
-        found = differences.changes(before, after, tolerance=TOLERANCE, system=units)
+        found = differences.changes(before, after, tolerance=0.0, system=units)
     except (msgspec.DecodeError, CalibrationError):
         return []
     return [GroundDifference(what=one.what, theirs=one.before, yours=one.after) for one in found]

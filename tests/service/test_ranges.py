@@ -28,17 +28,18 @@ def percent(value):
     return {"value": value, "unit": "%"}
 
 
+ABOVE = "above 0, at most 1e9 in SI units"
 MATERIALS = [
-    ({"bag": mass(-50)}, "/bag", "above 0"),
-    ({"label_highest_rate": rate(0)}, "/label_highest_rate", "above 0"),
-    ({"label_yearly_limit": rate(-1)}, "/label_yearly_limit", "above 0"),
+    ({"bag": mass(-50)}, "/bag", ABOVE),
+    ({"label_highest_rate": rate(0)}, "/label_highest_rate", ABOVE),
+    ({"label_yearly_limit": rate(-1)}, "/label_yearly_limit", ABOVE),
     ({"analysis": {"nitrogen": percent(101)}}, "/analysis/nitrogen", "from 0 to 100 %"),
     ({"analysis": {"nitrogen": percent(60), "potash": percent(50)}}, "/analysis", "100 % together"),
-    ({"bulk_density": {"value": 0, "unit": "lb/ft3"}}, "/bulk_density", "above 0"),
+    ({"bulk_density": {"value": 0, "unit": "lb/ft3"}}, "/bulk_density", ABOVE),
 ]
 KINDS = [
     ({"opening_step": percent(300)}, "/opening_step", "above 0, at most 100 %"),
-    ({"hopper": mass(0)}, "/hopper", "above 0"),
+    ({"hopper": mass(0)}, "/hopper", ABOVE),
 ]
 
 

@@ -36,7 +36,7 @@ MODULES = (
 )  # fmt: skip
 # Called within the writes of other functions only, with what these have found in the organisation.
 INNER = {"audit.append", "contents.keep", "profiles.point", "feed.start", "feed.head", "feed.advance", "signers.start"}
-INNER |= {"signers.current"}
+INNER |= {"signers.current", "signers.cursor_secret"}
 INNER |= {f"holdings.{name}" for name in ("begin", "end_revision", "end_of_branches", "condemn", "move_machine")}
 GIVEN = draft("theirs")
 

@@ -3,6 +3,7 @@
 Needs the extra ``replica``: ``pip install 'catchpan[replica]'``.
 """
 
-from catchpan.replica.copy import Replica, Report
+from catchpan.replica.copy import Replica
+from catchpan.replica.reports import HeldProfile, Report
 
-__all__ = ["Replica", "Report"]
+__all__ = ["HeldProfile", "Replica", "Report"]

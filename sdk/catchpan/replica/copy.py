@@ -2,97 +2,29 @@
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Final, NamedTuple, Self
+from typing import Self
 
 import msgspec
 
 from catchpan.client import Catchpan
-from catchpan.contract.base import Wire
-from catchpan.contract.sync import Entry, FeedItem, Head, ReplicaReport, SignedHead, SigningKey, SnapshotItem, Target
+from catchpan.contract.sync import Entry, Head, ReplicaReport, SignedHead, SigningKey, SnapshotItem
 from catchpan.digest import digest
 from catchpan.errors import GoneError, MissingError, UnknownReferenceError
-from catchpan.replica import bundle, rules
+from catchpan.manifests import branch_of, scope_of
+from catchpan.replica import bundle, pulling, reports, rules
 from catchpan.replica.errors import DamagedError, DifferentError, EmptyError
-from catchpan.replica.rules import NOTHING, Holdings
-from catchpan.replica.store import FORMAT, Copy, LocalStore, State
-
-PAGE: Final = 200
-MOST_ITEMS: Final = 1_000_000
-"""More holdings or changes than any company has: whoever sends them without end is cut off."""
-
-LONGEST_PROOF: Final = timedelta(days=8)
-"""From the moment of signing to the end of a head."""
+from catchpan.replica.pulling import Arrived, Trust
+from catchpan.replica.reports import HeldProfile, Report
+from catchpan.replica.store import Copy, LocalStore, State
 
 Clock = Callable[[], datetime]
+_Proved = tuple[Arrived, SignedHead, Head]
 
 
 def _now() -> datetime:
     return datetime.now(UTC)
-
-
-class Report(Wire, kw_only=True, frozen=True):
-    """What a replica holds, and how far that is proved.
-
-    ``contents_fetched`` counts what the last pull brought; ``notes`` say what a person should look at.
-    """
-
-    scope: str
-    organisation: str
-    epoch: int
-    position: int
-    manifest: str
-    exceptions: str
-    profiles: int
-    pulled: datetime
-    proved_until: datetime
-    out_of_date: bool
-    contents_fetched: int
-    damaged: int
-    notes: list[str]
-
-
-class Held(Wire, kw_only=True, frozen=True):
-    """A profile as it is held here: its entry, its content's bytes, and what must be said beside it."""
-
-    entry: Entry
-    content: msgspec.Raw
-    notes: list[str]
-
-
-class _Arrived(NamedTuple):
-    """What came: holdings, contents by digest, and where the feed goes on."""
-
-    holdings: Holdings
-    contents: dict[str, bytes]
-    cursor: str
-    position: int
-
-
-class _Trust:
-    """Whom a replica believes, and what it holds already."""
-
-    def __init__(
-        self, copy: Copy | None, scope: str, chain: Sequence[SigningKey], pin: str | None, clock: Clock
-    ) -> None:
-        pinned = copy.state.pinned if copy else pin or (chain[-1].key if chain else "")
-        self.keys = rules.trusted(pinned, chain)
-        self.scope = scope
-        self.place = (copy.state.epoch, copy.state.position) if copy else None
-        self._organisation = copy.state.organisation if copy else None
-        self._clock = clock
-
-    def believed(self, signed: SignedHead) -> Head:
-        """The head, once it is believed; ReplicaError."""
-        return rules.believed(
-            signed,
-            keys=self.keys,
-            scope=self.scope,
-            organisation=self._organisation,
-            held=self.place,
-            now=self._clock(),
-        )
 
 
 class Replica:
@@ -146,119 +78,59 @@ class Replica:
             Something does not fit what was signed; damaged contents are put aside.
         """
         copy = self._store.read()
-        scope = copy.state.scope if copy else _scope(branch or client.organisation().branch)
-        chain = client.signing_keys().items
-        trust = _Trust(copy, scope, chain, pin, self._clock)
-        signed = client.head(branch=rules.branch_of(scope))
+        scope = copy.state.scope if copy else scope_of(branch or client.organisation().branch)
+        signed = client.head(branch=branch_of(scope))
+        chain = _chain(client, copy, signed)
+        trust = Trust(copy, scope=scope, chain=chain, pin=pin, clock=self._clock)
         head = trust.believed(signed)
         if copy and trust.place == (head.epoch, head.position) and not self._store.missing():
             rules.require(copy.holdings, head)
-            arrived = _Arrived(copy.holdings, {}, copy.state.cursor, head.position)
+            arrived = Arrived(copy.holdings, {}, copy.state.cursor, head.position)
         else:
-            arrived, signed, head = self._proved(client, copy, signed, head, trust)
-        contents = arrived.contents | self._fetched(client, arrived)
+            arrived, signed, head = self._proved(client, copy, (signed, head), trust)
+            arrived.contents.update(pulling.fetched(client, arrived, self._store.held_digests))
         state = State(
-            format=FORMAT,
+            format=1,
             scope=scope,
             organisation=head.organisation,
             pinned=trust.keys[0],
-            chain=chain,
+            chain=list(chain),
             signed=signed,
             epoch=head.epoch,
             position=head.position,
             cursor=arrived.cursor,
             pulled=self._clock(),
         )
-        after = Copy(state, arrived.holdings)
-        self._store.keep(after, contents, before=copy.holdings if copy else NOTHING)
-        if contents:
-            self._store.clear()
-        return self._report(after, fetched=len(contents))
+        return self._kept(copy, Copy(state, arrived.holdings), arrived.contents)
 
     def report_to(self, client: Catchpan) -> None:
         """Tell the office what is held here; nothing where this is not a branch's replica."""
-        copy = self._held()
-        branch = rules.branch_of(copy.state.scope)
+        told = self.status()
+        branch = branch_of(told.scope)
         if branch is not None:
-            told = copy.holdings.documents(copy.state.scope)
-            client.report_replica(
-                branch,
-                ReplicaReport(
-                    epoch=copy.state.epoch,
-                    position=copy.state.position,
-                    manifest=digest(told.manifest),
-                    exceptions=digest(told.exceptions),
-                ),
-            )
+            members = {name: getattr(told, name) for name in ReplicaReport.__struct_fields__}
+            client.report_replica(branch, ReplicaReport(**members))
 
-    def _proved(
-        self, client: Catchpan, copy: Copy | None, signed: SignedHead, head: Head, trust: "_Trust"
-    ) -> tuple["_Arrived", SignedHead, Head]:
+    def _proved(self, client: Catchpan, copy: Copy | None, first: tuple[SignedHead, Head], trust: Trust) -> _Proved:
         """What the service sent, with the head that proves it: changes, or else a snapshot that replaces all."""
-        branch = rules.branch_of(trust.scope)
 
-        def proof(arrived: _Arrived) -> tuple[_Arrived, SignedHead, Head]:
-            at, proved = signed, head
+        def proof(arrived: Arrived) -> _Proved:
+            signed, head = first
             if arrived.position != head.position:  # something was written meanwhile
-                at = client.head(branch=branch, at=arrived.position)
-                proved = trust.believed(at)
-            rules.require(arrived.holdings, proved)
-            return arrived, at, proved
+                signed = client.head(branch=trust.branch, at=arrived.position)
+                head = trust.believed(signed)
+            rules.require(arrived.holdings, head)
+            return arrived, signed, head
 
-        if copy is not None and copy.state.epoch == head.epoch:
+        if copy is not None and copy.state.epoch == first[1].epoch:
             with suppress(GoneError, UnknownReferenceError, DifferentError):
-                return proof(self._by_changes(client, copy, branch))
-        return proof(self._by_snapshot(client, branch))
+                return proof(pulling.by_changes(client, copy))
+        return proof(pulling.by_snapshot(client, trust.branch, self._put_aside))
 
-    def _by_changes(self, client: Catchpan, copy: Copy, branch: str | None) -> "_Arrived":
-        items: list[FeedItem] = []
-        after = copy.state.cursor
-        while True:
-            page = client.changes(branch=branch, after=after, limit=PAGE, contents=True)
-            items += page.items
-            _require_an_end(len(items), stuck=page.more and page.next == after)
-            after = page.next
-            if not page.more:
-                break
-        holdings, contents = rules.after_changes(copy.holdings, items)
-        return _Arrived(holdings, contents, after, page.complete_through)
-
-    def _by_snapshot(self, client: Catchpan, branch: str | None) -> "_Arrived":
-        items: list[SnapshotItem] = []
-        after: str | None = None
-        while True:
-            page = client.snapshot(branch=branch, after=after, limit=PAGE)
-            items += page.items
-            _require_an_end(len(items), stuck=page.next is not None and page.next == after)
-            after = page.next
-            if after is None:
-                break
-        try:
-            holdings, contents = rules.of_snapshot(items, page.unsafe)
-        except DifferentError:
-            self._set_aside(items)
-            raise
-        if page.cursor is None:
-            raise DifferentError("the snapshot ends without a cursor")
-        return _Arrived(holdings, contents, page.cursor, page.position)
-
-    def _set_aside(self, items: list[SnapshotItem]) -> None:
-        for item in items:
-            named = rules.entry_of(item.entry).digest
-            if digest(bytes(item.content)) != named:
-                self._store.set_aside(self._clock(), "arrived damaged", named, bytes(item.content), held=False)
-
-    def _fetched(self, client: Catchpan, arrived: "_Arrived") -> dict[str, bytes]:
-        """Contents that did not come along and do not lie here."""
-        wanted = arrived.holdings.digests() - arrived.contents.keys()
-        wanted -= self._store.held_digests() if wanted else frozenset()
-        found: dict[str, bytes] = {}
-        for line in arrived.holdings.lines.values() if wanted else ():
-            if line.digest in wanted and line.digest not in found:
-                entry = rules.entry_of(line.entry)
-                body = client.revision_content(entry.profile, entry.number)
-                found[line.digest] = rules.checked_content(body, line.digest)
-        return found
+    def _put_aside(self, item: SnapshotItem) -> None:
+        named, body = rules.entry_of(item.entry).digest, bytes(item.content)
+        if digest(body) != named:
+            self._store.set_aside(self._clock(), "arrived damaged", named, body, held=False)
 
     # --- without the network
 
@@ -296,34 +168,29 @@ class Replica:
 
     def profiles(self) -> list[Entry]:
         """Every profile that is to be used here, the narrowest holding of each, by name; EmptyError."""
-        return sorted(self._in_force(self._held()).values(), key=lambda entry: (entry.name, entry.profile))
+        return sorted(reports.in_force(self._held()).values(), key=lambda entry: (entry.name, entry.profile))
 
-    def show(self, profile: str) -> Held:
+    def show(self, profile: str) -> HeldProfile:
         """A profile by its id or name, verified as it is read.
 
         Raises
         ------
         MissingError, DamagedError, EmptyError
         """
-        copy = self._held()
-        found = [one for one in self._in_force(copy).values() if profile in {one.profile, one.name}]
+        copy, now = self._held(), self._clock()
+        entries = reports.in_force(copy).values()
+        found = [one for one in entries if profile in {one.profile, one.name}]
         if len(found) != 1:
-            names = ", ".join(one.name for one in self.profiles()) or "none"
+            names = ", ".join(sorted(one.name for one in entries)) or "none"
             raise MissingError(f"{'several' if found else 'no'} profiles are called {profile!r}; held are {names}")
         entry = found[0]
-        body = self._store.content(entry.digest)
-        if body is None or digest(body) != entry.digest:
-            raise DamagedError(f"the content of {entry.name} is damaged on this machine: pull again before using it")
-        return Held(entry=entry, content=msgspec.Raw(body), notes=self._notes_on(entry, copy))
+        notes = reports.notes_on(entry, now) + reports.doubts(copy, now)
+        return HeldProfile(entry=entry, content=msgspec.Raw(self._whole(entry.digest, entry.name)), notes=notes)
 
     def export(self, path: Path) -> Report:
-        """Write everything that is held as one bundle file, for another replica of the same scope."""
+        """Write everything that is held as one bundle file, for another replica of the same scope; DamagedError."""
         copy = self._held()
-        contents = {one: self._store.content(one) for one in sorted(copy.holdings.digests())}
-        whole = {one: body for one, body in contents.items() if body is not None and digest(body) == one}
-        if len(whole) != len(contents):
-            raise DamagedError("some contents are damaged on this machine: pull again before exporting")
-        bundle.write(path, copy, whole)
+        bundle.write(path, copy, {one: self._whole(one, one) for one in sorted(copy.holdings.digests())})
         return self._report(copy)
 
     def import_(self, path: Path, *, pin: str | None = None) -> Report:
@@ -334,25 +201,26 @@ class Replica:
         BundleError, ReplicaError
         """
         arrived, contents = bundle.read(path)
-        copy = self._store.read()
-        state = arrived.state
-        trust = _Trust(copy, copy.state.scope if copy else state.scope, state.chain, pin, self._clock)
+        copy, state = self._store.read(), arrived.state
+        scope = copy.state.scope if copy else state.scope
+        trust = Trust(copy, scope=scope, chain=state.chain, pin=pin, clock=self._clock)
         head = trust.believed(state.signed)
         rules.require(arrived.holdings, head)
         bundle.require_exactly(contents, arrived.holdings.digests())
-        after = Copy(
-            msgspec.structs.replace(
-                state,
-                pinned=trust.keys[0],
-                epoch=head.epoch,
-                position=head.position,
-                organisation=head.organisation,
-                pulled=self._clock(),
-            ),
-            arrived.holdings,
+        proved = msgspec.structs.replace(
+            state,
+            pinned=trust.keys[0],
+            epoch=head.epoch,
+            position=head.position,
+            organisation=head.organisation,
+            pulled=self._clock(),
         )
-        self._store.keep(after, contents)
-        self._store.clear()
+        return self._kept(copy, Copy(proved, arrived.holdings), contents)
+
+    def _kept(self, before: Copy | None, after: Copy, contents: dict[str, bytes]) -> Report:
+        self._store.keep(before, after, contents)
+        if contents:
+            self._store.clear()
         return self._report(after, fetched=len(contents))
 
     def _held(self) -> Copy:
@@ -361,67 +229,18 @@ class Replica:
             raise EmptyError(f"{self._store.path} holds nothing yet: pull first, or import a bundle")
         return copy
 
-    def _in_force(self, copy: Copy) -> dict[str, Entry]:
-        """The entry of each profile for the scope: a branch's own before the organisation's."""
-        branch = rules.branch_of(copy.state.scope)
-        found: dict[str, Entry] = {}
-        for (target, one, profile), line in copy.holdings.lines.items():
-            if (target == Target.BRANCH and one == branch) or (target == Target.ORGANISATION and profile not in found):
-                found[profile] = rules.entry_of(line.entry)
-        return found
-
-    def _notes_on(self, entry: Entry, copy: Copy) -> list[str]:
-        now = self._clock()
-        notes = []
-        if entry.valid_until is not None:
-            over = entry.valid_until <= now
-            notes.append(
-                f"PROVISIONAL: {'not valid since' if over else 'valid until'} {entry.valid_until:%Y-%m-%d %H:%M}"
-            )
-        if entry.check_due is not None and entry.check_due <= now:
-            notes.append(f"Its check was due on {entry.check_due:%Y-%m-%d}: make check catches")
-        return notes + self._doubts(copy)
-
-    def _doubts(self, copy: Copy) -> list[str]:
-        """What is doubtful about the age of the proof."""
-        head = msgspec.json.decode(copy.state.signed.head, type=Head)
-        now = self._clock()
-        doubts = []
-        if head.expires <= now:
-            doubts.append(f"Not proved since {head.expires:%Y-%m-%d}: pull, or have a bundle brought")
-        if now < copy.state.pulled - timedelta(hours=1) or head.expires - now > LONGEST_PROOF + timedelta(hours=1):
-            doubts.append("The clock of this machine is behind: set it, since the age of the proof depends on it")
-        return doubts
+    def _whole(self, named: str, said: str) -> bytes:
+        """The bytes of a content; DamagedError unless they are those that were hashed."""
+        body = self._store.content(named)
+        if body is None or digest(body) != named:
+            raise DamagedError(f"the content of {said} is damaged on this machine: pull again before using it")
+        return body
 
     def _report(self, copy: Copy, *, fetched: int = 0) -> Report:
-        state = copy.state
-        told = copy.holdings.documents(state.scope)
-        head = msgspec.json.decode(state.signed.head, type=Head)
-        missing = self._store.missing()
-        notes = self._doubts(copy)
-        if missing:
-            notes.append(f"{len(missing)} contents are damaged or missing here: pull again")
-        return Report(
-            scope=state.scope,
-            organisation=state.organisation,
-            epoch=state.epoch,
-            position=state.position,
-            manifest=digest(told.manifest),
-            exceptions=digest(told.exceptions),
-            profiles=len({profile for target, _, profile in copy.holdings.lines if target != Target.MACHINE}),
-            pulled=state.pulled,
-            proved_until=head.expires,
-            out_of_date=head.expires <= self._clock(),
-            contents_fetched=fetched,
-            damaged=len(missing),
-            notes=notes,
-        )
+        return reports.report(copy, now=self._clock(), missing=len(self._store.missing()), fetched=fetched)
 
 
-def _scope(branch: str | None) -> str:
-    return "organisation" if branch is None else f"branch:{branch}"
-
-
-def _require_an_end(count: int, *, stuck: bool) -> None:
-    if stuck or count > MOST_ITEMS:
-        raise DifferentError("the service sends without end")
+def _chain(client: Catchpan, copy: Copy | None, signed: SignedHead) -> Sequence[SigningKey]:
+    """The keys that sign: those that are known, unless another one signed now."""
+    known = copy.state.chain if copy else []
+    return known if signed.key in {one.key for one in known} else client.signing_keys().items

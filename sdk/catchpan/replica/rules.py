@@ -12,7 +12,7 @@ import msgspec
 
 from catchpan.contract.sync import Entry, FeedItem, Head, SignedHead, SigningKey, SnapshotItem, Target, UnsafeRevision
 from catchpan.digest import digest
-from catchpan.manifests import Documents, Held, Unsafe, documents
+from catchpan.manifests import Documents, Held, Unsafe, branch_of, documents
 from catchpan.replica.errors import DifferentError, OutOfDateError, RolledBackError, WrongKeyError
 from catchpan.replica.signatures import verifies
 
@@ -20,7 +20,6 @@ Place = tuple[Target, str, str]
 """Target, its id, and the profile."""
 
 _NULL: Final = b"null"
-_BRANCH: Final = "branch:"
 _HEAD: Final = msgspec.json.Decoder(Head)
 _ENTRY: Final = msgspec.json.Decoder(Entry)
 _UNSAFE_EVENT: Final = ("revision", "withdrawn_unsafe")
@@ -63,14 +62,6 @@ def line_of(entry: bytes | msgspec.Raw, profile: str) -> Line:
     if found.profile != profile:
         raise DifferentError(f"a holding of {profile} stands in the wrong place")
     return Line(bytes(entry), found.digest)
-
-
-NOTHING: Final = Holdings({}, frozenset())
-
-
-def branch_of(scope: str) -> str | None:
-    """The branch of a scope, None for that of the organisation."""
-    return scope.removeprefix(_BRANCH) if scope.startswith(_BRANCH) else None
 
 
 def trusted(pinned: str, keys: Sequence[SigningKey]) -> tuple[str, ...]:
@@ -138,15 +129,14 @@ def believed(
     return head
 
 
-def require(holdings: Holdings, head: Head) -> Documents:
-    """The documents of the holdings; DifferentError unless they are those that the head was signed for."""
+def require(holdings: Holdings, head: Head) -> None:
+    """Refuse with DifferentError holdings that are not those that the head was signed for."""
     for target, subject, profile in holdings.lines:
         if target == Target.ORGANISATION and subject != head.organisation:
             raise DifferentError(f"a holding of {profile} stands in the wrong place")
     told = holdings.documents(head.scope)
     if (digest(told.manifest), digest(told.exceptions)) != (head.manifest, head.exceptions):
         raise DifferentError(f"what arrived is not what was signed for position {head.position}")
-    return told
 
 
 def checked_content(content: bytes, expected: str) -> bytes:

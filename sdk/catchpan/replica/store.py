@@ -5,20 +5,19 @@ pull that is cut off anywhere leaves the last good state.
 """
 
 import sqlite3
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import closing
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final, NamedTuple, Self
+from typing import Any, Final, Literal, NamedTuple, Self
 
 import msgspec
 
 from catchpan.contract.sync import SignedHead, SigningKey, Target
 from catchpan.manifests import Unsafe
 from catchpan.replica.errors import DamagedError, ReplicaError
-from catchpan.replica.rules import NOTHING, Holdings, Line
+from catchpan.replica.rules import Holdings, Line
 
-FORMAT: Final = 1
 _TABLES: Final = """
 CREATE TABLE IF NOT EXISTS state (one INTEGER PRIMARY KEY CHECK (one = 1), body BLOB NOT NULL);
 CREATE TABLE IF NOT EXISTS holdings (
@@ -36,7 +35,7 @@ CREATE TABLE IF NOT EXISTS quarantine (at TEXT NOT NULL, why TEXT NOT NULL, dige
 class State(msgspec.Struct, frozen=True, kw_only=True):
     """What a replica knows beside its holdings: whom it trusts, and the head that it proved last."""
 
-    format: int
+    format: Literal[1]
     scope: str
     organisation: str
     pinned: str
@@ -107,11 +106,12 @@ class LocalStore:
         """The digests of which there are bytes."""
         return frozenset(row[0] for row in self._all("SELECT digest FROM contents"))
 
-    def keep(self, after: Copy, contents: Mapping[str, bytes], *, before: Holdings = NOTHING) -> None:
-        """Take over a new state with its holdings and contents, all of it or nothing."""
+    def keep(self, before: Copy | None, after: Copy, contents: Mapping[str, bytes]) -> None:
+        """Put a state, its holdings and contents in place of those before, all of it or nothing."""
+        held = {} if before is None else before.holdings.lines
         lines = after.holdings.lines.items()
-        changed = {place: line for place, line in lines if before.lines.get(place) != line}
-        gone = before.lines.keys() - after.holdings.lines.keys()
+        changed = {place: line for place, line in lines if held.get(place) != line}
+        gone = held.keys() - after.holdings.lines.keys()
 
         def run() -> None:
             self._many("INSERT OR REPLACE INTO contents VALUES (?, ?)", contents.items())
@@ -119,8 +119,6 @@ class LocalStore:
                 "INSERT OR REPLACE INTO holdings VALUES (?, ?, ?, ?, ?)",
                 [(target.value, one, profile, *line) for (target, one, profile), line in changed.items()],
             )
-            if before is NOTHING:
-                self._many("DELETE FROM holdings WHERE (target, id, profile) = (?, ?, ?)", self._beyond(after.holdings))
             self._many(
                 "DELETE FROM holdings WHERE (target, id, profile) = (?, ?, ?)",
                 [(target.value, one, profile) for target, one, profile in gone],
@@ -146,15 +144,7 @@ class LocalStore:
 
         self._transaction(run)
 
-    def set_aside_count(self) -> int:
-        """How many damaged contents were put aside."""
-        return int(self._all("SELECT count(*) FROM quarantine")[0][0])
-
-    def _beyond(self, holdings: Holdings) -> list[tuple[str, str, str]]:
-        wanted = {(target.value, one, profile) for target, one, profile in holdings.lines}
-        return [row for row in self._all("SELECT target, id, profile FROM holdings") if tuple(row) not in wanted]
-
-    def _transaction(self, run: Any) -> None:
+    def _transaction(self, run: Callable[[], None]) -> None:
         try:
             self._connection.execute("BEGIN IMMEDIATE")
             try:

@@ -22,7 +22,7 @@ from catchpan_service.keyring import Keyring
 from catchpan_service.problems import Refusal
 from catchpan_service.store import branches, keys
 from catchpan_service.store.database import Access, Database, Order, Reply
-from catchpan_service.store.errors import NotFound, StoreError
+from catchpan_service.store.errors import NotFound, StoreError, named_by
 from catchpan_service.store.proofs import Proofs
 
 Units = Annotated[
@@ -133,10 +133,8 @@ async def within(database: Store, access: Asking, branch: OfBranch = None) -> UU
             raise NotFound("branch", branch, field="branch")
         return access.within
     if branch is not None:
-        try:
+        with named_by("branch"):
             await database.read(branches.get, access.organisation, branch)
-        except NotFound as error:
-            raise NotFound("branch", branch, field="branch") from error
     return branch
 
 

@@ -1,4 +1,4 @@
-"""Positions of the feed: the cursor that says where a reader goes on, and what may follow it.
+"""Positions of the feed: cursors that say where a reader goes on, and what may follow one.
 
 A cursor is sealed to one organisation and one scope, so that it can be neither forged nor used elsewhere.
 """
@@ -24,26 +24,25 @@ class Place(NamedTuple):
 
 
 class BadSeal(ValueError):
-    """A cursor that this organisation did not give out for this scope."""
+    """A text that this organisation did not give out for this scope."""
 
 
-def sealed(place: Place, *, secret: bytes, organisation: str, scope: str) -> str:
-    """The cursor of a place."""
-    payload = ".".join(map(str, place)).encode()
-    return _text(_seal(payload, secret, organisation, scope) + payload)
+def sealed(text: str, *, secret: bytes, organisation: str, scope: str) -> str:
+    """A text (ASCII) as a cursor."""
+    payload = text.encode()
+    return _written(_seal(payload, secret, organisation, scope) + payload)
 
 
-def opened(cursor: str, *, secret: bytes, organisation: str, scope: str) -> Place:
-    """The place of a cursor; BadSeal."""
+def opened(cursor: str, *, secret: bytes, organisation: str, scope: str) -> str:
+    """The text of a cursor; BadSeal."""
     try:
         raw = base64.b64decode(cursor + "=" * (-len(cursor) % 4), altchars=b"-_", validate=True)
     except (binascii.Error, ValueError) as error:
         raise BadSeal from error
     seal, payload = raw[:_SEAL], raw[_SEAL:]
-    if not hmac.compare_digest(seal, _seal(payload, secret, organisation, scope)) or _text(raw) != cursor:
+    if not hmac.compare_digest(seal, _seal(payload, secret, organisation, scope)) or _written(raw) != cursor:
         raise BadSeal
-    epoch, position, n = payload.decode().split(".")
-    return Place(int(epoch), int(position), int(n))
+    return payload.decode()
 
 
 def is_gone(place: Place, *, epoch: int, floor: int, position: int) -> bool:
@@ -59,5 +58,5 @@ def _seal(payload: bytes, secret: bytes, organisation: str, scope: str) -> bytes
     return hmac.digest(secret, message, hashlib.sha256)[:_SEAL]
 
 
-def _text(raw: bytes) -> str:
+def _written(raw: bytes) -> str:
     return base64.urlsafe_b64encode(raw).decode().rstrip("=")

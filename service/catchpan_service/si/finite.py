@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Any
 
 import msgspec
@@ -22,38 +23,35 @@ def finite_one(solve: Solve, request: Any, system: System) -> Any:
     CalibrationError
         Of the computation, or where a number of the answer is beyond all numbers.
     """
-    with np.errstate(all="ignore"):  # judged by the answer, below
-        answer = solve(request, system)
-    where = _beyond(answer)
-    if where is not None:
-        message = f"the answer's {where} is beyond all numbers"
-        raise CalibrationError("beyond_numbers", message, allowed="quantities of a size that occurs in the field")
-    return answer
+    with np.errstate(all="ignore"):  # judged by the answer
+        return _finite(solve(request, system))
 
 
 def finite_each(solve: Solve, requests: Sequence[Any], system: System) -> list[Any]:
     """The answer to each request, or its CalibrationError."""
-    return [_attempt(solve, one, system) for one in requests]
+    return [_outcome(partial(finite_one, solve, one, system)) for one in requests]
 
 
 def finite_many(solve_many: SolveMany, requests: Sequence[Any], system: System) -> list[Any]:
     """The same of a computation that solves many at once."""
     with np.errstate(all="ignore"):
         solved = solve_many(requests, system)
-    return finite_each(lambda one, _: _raised(one), solved, system)
+    return [one if isinstance(one, CalibrationError) else _outcome(partial(_finite, one)) for one in solved]
 
 
-def _attempt(solve: Solve, one: Any, system: System) -> Any:
+def _outcome(make: Callable[[], Any]) -> Any:
     try:
-        return finite_one(solve, one, system)
+        return make()
     except CalibrationError as error:
         return error
 
 
-def _raised(solved: Any) -> Any:
-    if isinstance(solved, CalibrationError):
-        raise solved
-    return solved
+def _finite(answer: Any) -> Any:
+    where = _beyond(answer)
+    if where is not None:
+        message = f"the answer's {where} is beyond all numbers"
+        raise CalibrationError("beyond_numbers", message, allowed="quantities of a size that occurs in the field")
+    return answer
 
 
 def _beyond(value: Any) -> str | None:

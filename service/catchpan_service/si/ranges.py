@@ -10,7 +10,7 @@ from catchpan.contract.materials import Analysis
 from catchpan.quantities import Quantity
 from catchpan_service.calibration.errors import CalibrationError
 
-_ABOVE_ZERO: Final = (math.ulp(0.0), 1e9, "above 0")
+_ABOVE_ZERO: Final = (math.ulp(0.0), 1e9, "above 0, at most 1e9 in SI units")
 _SHARE: Final = (0.0, 1.0, "from 0 to 100 %")
 _RANGES: Final = {
     "bag": _ABOVE_ZERO,
@@ -28,12 +28,13 @@ _RANGES: Final = {
     "speed": _ABOVE_ZERO,
     "throw": _ABOVE_ZERO,
     "width": _ABOVE_ZERO,
-    "wind": (0.0, 1e9, "0 or above"),
+    "wind": (0.0, 1e9, "0 or above, at most 1e9 m/s"),
 }
+_ANY: Final = (-math.inf, math.inf, "")
 _Where = tuple[str | int, ...]
 
 
-def require_sound(request: msgspec.Struct, *, within: _Where = ()) -> None:
+def require_sound(request: msgspec.Struct) -> None:
     """Refuse a quantity that cannot be, by its place in the request.
 
     Raises
@@ -41,38 +42,35 @@ def require_sound(request: msgspec.Struct, *, within: _Where = ()) -> None:
     CalibrationError
         A quantity out of its range, or nutrients that come to more than the product.
     """
-    for where, value in _quantities(request, within):
-        low, high, allowed = _RANGES.get(str(where[-1]), (-math.inf, math.inf, ""))
-        if not low <= value.si <= high:
-            name = str(where[-1])
-            raise CalibrationError(
-                f"bad_{name}", f"{name} cannot be {value}", where=where, given=value, allowed=allowed
-            )
-    for where, analysis in _analyses(request, within):
-        given = [one.si for one in (analysis.nitrogen, analysis.phosphate, analysis.potash) if one is not None]
-        if sum(given) > 1.0 + 1e-9:
-            message = "the nutrients come to more than the product"
-            raise CalibrationError(
-                "bad_analysis", message, where=where, given=f"{100 * sum(given):g} %", allowed="100 % together"
-            )
+    for where, part in _parts(request, ()):
+        if isinstance(part, Quantity):
+            _require_in_range(part, where)
+        elif isinstance(part, Analysis):
+            _require_a_whole(part, where)
 
 
-def _quantities(value: Any, where: _Where) -> Iterator[tuple[_Where, Quantity]]:
-    if isinstance(value, Quantity):
-        yield where, value
-    else:
-        for name, inner in _members(value):
-            yield from _quantities(inner, (*where, name))
+def _require_in_range(quantity: Quantity, where: _Where) -> None:
+    name = str(where[-1])
+    low, high, allowed = _RANGES.get(name, _ANY)
+    if not low <= quantity.si <= high:
+        message = f"{name} cannot be {quantity}"
+        raise CalibrationError(f"bad_{name}", message, where=where, given=quantity, allowed=allowed)
 
 
-def _analyses(value: Any, where: _Where) -> Iterator[tuple[_Where, Analysis]]:
-    if isinstance(value, Analysis):
-        yield where, value
-    for name, inner in _members(value):
-        yield from _analyses(inner, (*where, name))
+def _require_a_whole(analysis: Analysis, where: _Where) -> None:
+    total = sum(one.si for one in (analysis.nitrogen, analysis.phosphate, analysis.potash) if one is not None)
+    if total > 1.0 + 1e-9:
+        message, allowed = "the nutrients come to more than the product", "100 % together"
+        raise CalibrationError("bad_analysis", message, where=where, given=f"{100 * total:g} %", allowed=allowed)
 
 
-def _members(value: Any) -> list[tuple[str | int, Any]]:
+def _parts(value: Any, where: _Where) -> Iterator[tuple[_Where, msgspec.Struct]]:
+    """Every struct in a value with its place, the inner ones first."""
     if isinstance(value, msgspec.Struct):
-        return [(name, getattr(value, name)) for name in value.__struct_fields__]
-    return list(enumerate(value)) if isinstance(value, list) else []
+        rows: Any = [] if isinstance(value, Quantity) else [(n, getattr(value, n)) for n in value.__struct_fields__]
+    else:
+        rows = enumerate(value) if isinstance(value, list) else []
+    for name, inner in rows:
+        yield from _parts(inner, (*where, name))
+    if isinstance(value, msgspec.Struct):
+        yield where, value

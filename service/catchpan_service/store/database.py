@@ -95,7 +95,6 @@ class Database:
 
     def close(self) -> None:
         """Finish the writes that wait, and let go of the database."""
-        self._bells.ring_all()
         self._engine.close()
 
     def __enter__(self) -> Self:

@@ -17,6 +17,8 @@ StoreError
 └── Unfenced        row-level security would not hold
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -33,6 +35,15 @@ class NotFound(StoreError):
         self.kind = kind
         self.subject = str(subject)
         self.field = field
+
+
+@contextmanager
+def named_by(field: str) -> Iterator[None]:
+    """What is not found in here is what a member of the request refers to."""
+    try:
+        yield
+    except NotFound as error:
+        raise NotFound(error.kind, error.subject, field=field) from error
 
 
 @dataclass(frozen=True)

@@ -66,7 +66,7 @@ _PAGE: Final = (
     .where(
         *owned(holdings),
         _THERE,
-        tuple_(*_ORDER) > tuple_(*(bindparam(f"after_{one.name}", type_=one.type) for one in _ORDER)),
+        tuple_(*_ORDER) > tuple_(*_AFTER),
     )
     .order_by(*_ORDER)
     .limit(bindparam("most"))
@@ -79,7 +79,7 @@ _END: Final = update(holdings).where(*_OF_TARGET, _OPEN)
 _OPEN_OF_REVISION: Final = select(holdings).where(*owned(holdings, "profile", "number"), _OPEN)
 _OPEN_OF_PROFILE: Final = select(holdings).where(*owned(holdings, "profile"), _OPEN)
 _OPEN_OF_MACHINE: Final = select(holdings).where(*owned(holdings, "target_kind", "target"), _OPEN)
-_HOLDERS: Final = select(holdings.c.target_kind, holdings.c.branch).where(*owned(holdings, "profile", "number"))
+_HOLDERS: Final = select(holdings.c.branch).where(*owned(holdings, "profile", "number"))
 _SEEN: Final = select(holdings.c.number).where(*owned(holdings, "profile"), _OF_BRANCH).limit(1)
 _SEEN_NUMBER: Final = select(holdings.c.number).where(*owned(holdings, "profile", "number"), _OF_BRANCH).limit(1)
 _MOVED: Final = (
@@ -169,10 +169,8 @@ def condemn(
     """Write down that a revision is unsafe, and tell who has to hear of it: an audience for each change."""
     row = {"organisation": organisation, "profile": profile, "number": number}
     connection.execute(_CONDEMN, row | {"digest": digest, "position": stamp.position})
-    holders = connection.execute(_HOLDERS, of(organisation, profile=profile, number=number)).all()
-    if any(row.branch is None for row in holders):
-        return (EVERYBODY,)
-    return tuple(sorted({str(row.branch) for row in holders})) or (None,)
+    holders = set(connection.execute(_HOLDERS, of(organisation, profile=profile, number=number)).scalars())
+    return (EVERYBODY,) if None in holders else tuple(sorted(map(str, holders))) or (None,)
 
 
 def move_machine(
@@ -183,7 +181,7 @@ def move_machine(
     rows = connection.execute(_OPEN_OF_MACHINE, asked).all()
     ended = _ended(connection, organisation, stamp, rows)
     place = Place(Target.MACHINE, machine, branch)
-    began = [begin(connection, organisation, stamp, place, _entry(row)) for row in rows]
+    began = [begin(connection, organisation, stamp, place, msgspec.json.decode(row.entry, type=Entry)) for row in rows]
     return (*ended, *began)
 
 
@@ -266,10 +264,6 @@ def _ended(connection: Connection, organisation: UUID, stamp: Stamp, rows: Seque
 def _end(connection: Connection, organisation: UUID, stamp: Stamp, place: Place, profile: UUID) -> None:
     found = of(organisation, target_kind=place.target.value, target=place.subject, profile=profile)
     connection.execute(_END, found | {"to_position": stamp.position})
-
-
-def _entry(row: Row[Any]) -> Entry:
-    return msgspec.json.decode(row.entry, type=Entry)
 
 
 def _change(place: Place, profile: UUID, event: str, entry: Entry | None) -> Change:

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Row, bindparam, insert, or_, select, update
 
 from catchpan.contract.organisations import Role
 from catchpan_service.store import branches
-from catchpan_service.store.errors import Conflict, NotFound
+from catchpan_service.store.errors import Conflict, NotFound, named_by
 from catchpan_service.store.statements import of, owned
 from catchpan_service.store.tables import keys, organisations
 from catchpan_service.store.writes import Access, Change, Stamp, Written
@@ -101,7 +101,8 @@ def add(
     if (role == Role.BRANCH) != (branch is not None):
         raise ValueError("a key with the role branch has a branch, and no other key has one")
     if branch is not None:
-        _require_branch(connection, organisation, branch)
+        with named_by("branch"):
+            branches.get(connection, organisation, branch)
     made = StoredKey(stamp.new_id(), name, role, branch, stamp.now, expires, None, None)
     connection.execute(_ADD, vars(made) | {"organisation": organisation, "hash": secret_hash, "role": role.value})
     return Written(made, (_change(made, "added"),))
@@ -154,13 +155,6 @@ def _get(connection: Connection, organisation: UUID, subject: UUID) -> StoredKey
 def _change(key: StoredKey, event: str) -> Change:
     """The branch of a key hears of it."""
     return Change(KIND, str(key.id), event, audience=None if key.branch is None else str(key.branch))
-
-
-def _require_branch(connection: Connection, organisation: UUID, branch: UUID) -> None:
-    try:
-        branches.get(connection, organisation, branch)
-    except NotFound as error:
-        raise NotFound("branch", branch, field="branch") from error
 
 
 def _stored(row: Row[Any]) -> StoredKey:

@@ -10,7 +10,7 @@ from catchpan.contract.branches import Machine, MachinePage, MachineRequest
 from catchpan_service.store import branches, holdings, machine_kinds, tables
 from catchpan_service.store.cursors import DEFAULT_LIMIT
 from catchpan_service.store.documents import Documents
-from catchpan_service.store.errors import NotFound
+from catchpan_service.store.errors import NotFound, named_by
 from catchpan_service.store.writes import Stamp, Written
 
 _KEPT = Documents(tables.machines, "machine", Machine, mirrored=("branch", "machine_kind"))
@@ -75,9 +75,7 @@ def _heard(written: Written[Machine]) -> Written[Machine]:
 
 
 def _require_parts(connection: Connection, organisation: UUID, request: MachineRequest) -> None:
-    for field, module in (("branch", branches), ("machine_kind", machine_kinds)):
-        subject = UUID(getattr(request, field))
-        try:
-            module.get(connection, organisation, subject)
-        except NotFound as error:
-            raise NotFound(error.kind, subject, field=field) from error
+    with named_by("branch"):
+        branches.get(connection, organisation, UUID(request.branch))
+    with named_by("machine_kind"):
+        machine_kinds.get(connection, organisation, UUID(request.machine_kind))

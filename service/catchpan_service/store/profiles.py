@@ -10,7 +10,7 @@ from catchpan.contract.profiles import Profile, ProfilePage, ProfileRequest
 from catchpan_service.store import cursors, holdings, machine_kinds, materials
 from catchpan_service.store.cursors import DEFAULT_LIMIT
 from catchpan_service.store.documents import FIRST
-from catchpan_service.store.errors import Conflict, NotFound
+from catchpan_service.store.errors import Conflict, NotFound, named_by
 from catchpan_service.store.statements import of, owned
 from catchpan_service.store.tables import profiles
 from catchpan_service.store.writes import Change, Stamp, Written
@@ -90,14 +90,10 @@ def point(connection: Connection, organisation: UUID, stamp: Stamp, subject: UUI
 
 
 def _require_parts(connection: Connection, organisation: UUID, *, material: UUID, machine_kind: UUID) -> None:
-    try:
+    with named_by("material"):
         materials.get(connection, organisation, material)
-    except NotFound as error:
-        raise NotFound(error.kind, material, field="material") from error
-    try:
+    with named_by("machine_kind"):
         machine_kinds.get(connection, organisation, machine_kind)
-    except NotFound as error:
-        raise NotFound(error.kind, machine_kind, field="machine_kind") from error
     asked = of(organisation, material=material, machine_kind=machine_kind)
     holder = connection.execute(_HOLDER, asked).scalar_one_or_none()
     if holder is not None:

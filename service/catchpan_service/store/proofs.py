@@ -27,7 +27,7 @@ from catchpan.digest import canonical, digest
 from catchpan.manifests import scope_of
 from catchpan_service.rules import positions, standings
 from catchpan_service.rules.positions import BadSeal, Place
-from catchpan_service.store import audit, contents, cursors, feed, holdings, replicas, signers
+from catchpan_service.store import audit, contents, feed, holdings, replicas, signers
 from catchpan_service.store.documents import FIRST
 from catchpan_service.store.errors import BadCursor, NotFound
 
@@ -76,7 +76,7 @@ class Proofs:
         """The signed head of a scope, now or at a position: the same bytes from every process, all day long."""
         state = feed.state(connection, organisation)
         position = _past(state, at)
-        known = self.digests(connection, organisation, branch, position)
+        known = self._known(connection, organisation, branch, state.epoch, position)
         head = Head(
             format=1,
             organisation=str(organisation),
@@ -91,21 +91,22 @@ class Proofs:
         signer = signers.current(connection, organisation)
         return SignedHead(head=msgspec.Raw(body), signature=signer.sign(body), key=signer.key)
 
-    def digests(self, connection: Connection, organisation: UUID, branch: UUID | None, position: int) -> Digests:
+    def _known(
+        self, connection: Connection, organisation: UUID, branch: UUID | None, epoch: int, position: int
+    ) -> Digests:
         """The digests of a scope at a position, from memory where no holding changed since."""
-        epoch = feed.state(connection, organisation).epoch
         known = self._digests.get((organisation, branch))
+        later = known is not None and known.epoch == epoch and known.position <= position
         if (
             known is not None
-            and (known.epoch, known.position) <= (epoch, position)
-            and known.epoch == epoch
+            and later
             and not holdings.moved_between(connection, organisation, known.position, position)
         ):
             found = known._replace(position=position)
         else:
             told = holdings.documents(connection, organisation, branch, position)
             found = Digests(epoch, position, digest(told.manifest), digest(told.exceptions))
-        if known is None or (known.epoch, known.position) <= (epoch, position):
+        if later or known is None or known.epoch < epoch:
             self._digests[organisation, branch] = found
         return found
 
@@ -119,11 +120,14 @@ class Proofs:
         with_contents: bool,
     ) -> FeedPage:
         """A page of the feed; BadCursor, Gone."""
-        place = None if after is None else self._open(connection, organisation, branch, after)
+        place = None
+        if after is not None:
+            told = self._opened(connection, organisation, _scope(branch), after)
+            place = Place(*map(int, told.split("/")))
         page = feed.page(connection, organisation, branch, place, limit)
         return FeedPage(
             items=[_item(connection, organisation, row, with_contents=with_contents) for row in page.rows],
-            next=self._seal(connection, organisation, branch, page.place),
+            next=self._sealed(connection, organisation, _scope(branch), *page.place),
             complete_through=page.complete_through,
             epoch=page.place.epoch,
             more=page.more,
@@ -137,23 +141,27 @@ class Proofs:
         scope = f"snapshot/{_scope(branch)}"
         position, last = state.position, holdings.After(FIRST, "", FIRST)
         if after is not None:
-            epoch, told, profile, kind, target = cursors.read(organisation, scope, after).split("/")
+            epoch, told, profile, kind, target = self._opened(connection, organisation, scope, after).split("/")
             if int(epoch) != state.epoch or int(told) > state.position:
                 raise BadCursor
             position, last = int(told), holdings.After(UUID(profile), kind, UUID(target))
         rows = holdings.page(connection, organisation, branch, position, last, limit + 1)
         rows, more = rows[:limit], len(rows) > limit
-        end = rows[-1] if more else None
-        place = end and f"{state.epoch}/{position}/{end.profile}/{end.target_kind}/{end.target}"
-        ended = [] if more else sorted(holdings.found_unsafe(connection, organisation, branch, position))
+        following, unsafe, cursor = None, [], None
+        if more:
+            end = (rows[-1].profile, rows[-1].target_kind, rows[-1].target)
+            following = self._sealed(connection, organisation, scope, state.epoch, position, *end)
+        else:
+            unsafe = sorted(holdings.found_unsafe(connection, organisation, branch, position))
+            cursor = self._sealed(connection, organisation, _scope(branch), *Place(state.epoch, position))
         return SnapshotPage(
             scope=_scope(branch),
             epoch=state.epoch,
             position=position,
             items=[_snapshot_item(row) for row in rows],
-            unsafe=[UnsafeRevision(**one._asdict()) for one in ended],
-            next=cursors.write(organisation, scope, place) if place else None,
-            cursor=None if more else self._seal(connection, organisation, branch, Place(state.epoch, position)),
+            unsafe=[UnsafeRevision(**one._asdict()) for one in unsafe],
+            next=following,
+            cursor=cursor,
         )
 
     def status(self, connection: Connection, organisation: UUID) -> SyncStatus:
@@ -168,13 +176,14 @@ class Proofs:
     def _branch_status(
         self, connection: Connection, organisation: UUID, now: feed.State, heard: replicas.Heard
     ) -> BranchStatus:
-        wanted = self.digests(connection, organisation, heard.branch, now.position)
-        said = heard.report
-        then = None
+        known = self._known(connection, organisation, heard.branch, now.epoch, now.position)
+        wanted, said, then = (known.manifest, known.exceptions), heard.report, None
         if said is not None and said.epoch == now.epoch and said.position <= now.position:
-            told = holdings.documents(connection, organisation, heard.branch, said.position)
-            then = (digest(told.manifest), digest(told.exceptions))
-        standing, why = standings.judge(said, epoch=now.epoch, wanted=(wanted.manifest, wanted.exceptions), then=then)
+            then = wanted
+            if holdings.moved_between(connection, organisation, said.position, now.position):
+                told = holdings.documents(connection, organisation, heard.branch, said.position)
+                then = (digest(told.manifest), digest(told.exceptions))
+        standing, why = standings.judge(said, epoch=now.epoch, wanted=wanted, then=then)
         since = None
         if standing == Standing.BEHIND and said is not None and said.epoch == now.epoch:
             since = audit.moment(connection, organisation, holdings.next_move(connection, organisation, said.position))
@@ -186,24 +195,25 @@ class Proofs:
             reported=heard.at,
             position=None if said is None else said.position,
             manifest=None if said is None else said.manifest,
-            wanted_manifest=wanted.manifest,
+            wanted_manifest=known.manifest,
             behind_since=since,
         )
 
-    def _seal(self, connection: Connection, organisation: UUID, branch: UUID | None, place: Place) -> str:
+    def _sealed(self, connection: Connection, organisation: UUID, scope: str, *parts: object) -> str:
         secret = self._secret(connection, organisation)
-        return positions.sealed(place, secret=secret, organisation=str(organisation), scope=_scope(branch))
+        text = "/".join(map(str, parts))
+        return positions.sealed(text, secret=secret, organisation=str(organisation), scope=scope)
 
-    def _open(self, connection: Connection, organisation: UUID, branch: UUID | None, cursor: str) -> Place:
+    def _opened(self, connection: Connection, organisation: UUID, scope: str, cursor: str) -> str:
         secret = self._secret(connection, organisation)
         try:
-            return positions.opened(cursor, secret=secret, organisation=str(organisation), scope=_scope(branch))
+            return positions.opened(cursor, secret=secret, organisation=str(organisation), scope=scope)
         except BadSeal as error:
             raise BadCursor from error
 
     def _secret(self, connection: Connection, organisation: UUID) -> bytes:
         if organisation not in self._secrets:
-            self._secrets[organisation] = signers.current(connection, organisation).cursor_secret
+            self._secrets[organisation] = signers.cursor_secret(connection, organisation)
         return self._secrets[organisation]
 
 

@@ -24,7 +24,7 @@ from catchpan_service.rules import revisions as rules
 from catchpan_service.rules.revisions import Event, Standing
 from catchpan_service.store import branches, contents, cursors, history, holdings, profiles
 from catchpan_service.store.cursors import DEFAULT_LIMIT
-from catchpan_service.store.errors import Bodies, NotFound, Stale
+from catchpan_service.store.errors import Bodies, NotFound, Stale, named_by
 from catchpan_service.store.statements import of, owned
 from catchpan_service.store.tables import revisions
 from catchpan_service.store.writes import Change, Stamp, Written
@@ -200,10 +200,8 @@ def release_provisionally(
     """
     row = _expected(connection, organisation, profile, number, expected)
     branch = UUID(request.branch)
-    try:
+    with named_by("branch"):
         branches.get(connection, organisation, branch)
-    except NotFound as error:
-        raise NotFound("branch", branch, field="branch") from error
     after = rules.clear_for_release(
         _standing(row),
         _FINDINGS.decode(row["findings"]),

@@ -27,11 +27,10 @@ _ADD: Final = insert(signers)
 
 
 class Signer(NamedTuple):
-    """The key that signs now, and the secret that seals the organisation's cursors."""
+    """The key that signs now."""
 
     seed: bytes
     key: str
-    cursor_secret: bytes
 
     def sign(self, message: bytes) -> str:
         """The signature (hex)."""
@@ -46,9 +45,14 @@ def public_key(seed: bytes) -> str:
 
 def current(connection: Connection, organisation: UUID) -> Signer:
     """The key that signs now."""
-    rows = connection.execute(_ALL, of(organisation)).all()
-    secret = hmac.digest(rows[0].seed, b"catchpan cursors", hashlib.sha256)
-    return Signer(rows[-1].seed, rows[-1].key, secret)
+    last = connection.execute(_ALL, of(organisation)).all()[-1]
+    return Signer(last.seed, last.key)
+
+
+def cursor_secret(connection: Connection, organisation: UUID) -> bytes:
+    """What seals the organisation's cursors: it comes from the first key, so that no rotation makes them invalid."""
+    first = connection.execute(_ALL, of(organisation)).all()[0]
+    return hmac.digest(first.seed, b"catchpan cursors", hashlib.sha256)
 
 
 def all_of_them(connection: Connection, organisation: UUID) -> SigningKeys:
@@ -69,7 +73,7 @@ def rotate(connection: Connection, organisation: UUID, stamp: Stamp, seed: bytes
     """A new key in place of the one that signs now, which vouches for it."""
     rows = connection.execute(_ALL, of(organisation)).all()
     key = public_key(seed)
-    introduction = Ed25519PrivateKey.from_private_bytes(rows[-1].seed).sign(bytes.fromhex(key)).hex()
+    introduction = Signer(rows[-1].seed, rows[-1].key).sign(bytes.fromhex(key))
     row = {"organisation": organisation, "number": rows[-1].number + 1, "seed": seed, "key": key}
     connection.execute(_ADD, row | {"introduction": introduction, "created": stamp.now})
     made = SigningKey(key=key, created=stamp.now, introduction=introduction)

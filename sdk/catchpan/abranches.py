@@ -1,0 +1,147 @@
+"""Branches and sync of the asynchronous client. The synchronous twin, branches.py, is generated from it."""
+
+from abc import ABC, abstractmethod
+from collections.abc import AsyncIterator
+from typing import TypeVar
+
+from catchpan import calls
+from catchpan.calls import Call
+from catchpan.contract.branches import Branch, BranchPage, BranchRequest, Machine, MachinePage, MachineRequest
+from catchpan.contract.organisations import Key, KeyRequest, KeyRotation, Keys
+from catchpan.contract.sync import (
+    FeedPage,
+    ManifestAnswer,
+    ReplicaReport,
+    SignedHead,
+    SigningKeys,
+    SnapshotPage,
+    SyncStatus,
+)
+
+T = TypeVar("T")
+
+
+class AsyncBranches(ABC):
+    """Where the machines are, who may ask, and how each branch comes to hold what was released."""
+
+    @abstractmethod
+    async def run(self, call: Call[T], *, idempotency_key: str | None = None) -> T:
+        """Send a call and read its answer."""
+
+    async def add_branch(
+        self, request: BranchRequest, *, dry_run: bool = False, idempotency_key: str | None = None
+    ) -> Branch:
+        """Add a branch."""
+        return await self.run(calls.add_branch(request, dry_run), idempotency_key=idempotency_key)
+
+    async def branches(self, *, after: str | None = None, limit: int | None = None) -> BranchPage:
+        """One page of branches."""
+        return await self.run(calls.branches(after, limit))
+
+    async def all_branches(self) -> AsyncIterator[Branch]:
+        """Every branch, page by page."""
+        page = await self.branches()
+        while True:
+            for item in page.items:
+                yield item
+            if page.next is None:
+                return
+            page = await self.branches(after=page.next)
+
+    async def branch(self, id: str) -> Branch:
+        """One branch."""
+        return await self.run(calls.branch(id))
+
+    async def replace_branch(self, id: str, request: BranchRequest, *, version: int, dry_run: bool = False) -> Branch:
+        """Replace a branch that is still at ``version``; StaleError otherwise."""
+        return await self.run(calls.replace_branch(id, request, version, dry_run))
+
+    async def add_machine(
+        self, request: MachineRequest, *, dry_run: bool = False, idempotency_key: str | None = None
+    ) -> Machine:
+        """Add a machine."""
+        return await self.run(calls.add_machine(request, dry_run), idempotency_key=idempotency_key)
+
+    async def machines(
+        self, *, branch: str | None = None, after: str | None = None, limit: int | None = None
+    ) -> MachinePage:
+        """One page of machines, of one branch or of all."""
+        return await self.run(calls.machines(branch, after, limit))
+
+    async def all_machines(self, *, branch: str | None = None) -> AsyncIterator[Machine]:
+        """Every machine, page by page."""
+        page = await self.machines(branch=branch)
+        while True:
+            for item in page.items:
+                yield item
+            if page.next is None:
+                return
+            page = await self.machines(branch=branch, after=page.next)
+
+    async def machine(self, id: str) -> Machine:
+        """One machine."""
+        return await self.run(calls.machine(id))
+
+    async def replace_machine(
+        self, id: str, request: MachineRequest, *, version: int, dry_run: bool = False
+    ) -> Machine:
+        """Replace a machine that is still at ``version``; StaleError otherwise."""
+        return await self.run(calls.replace_machine(id, request, version, dry_run))
+
+    async def report_replica(
+        self, branch: str, request: ReplicaReport, *, dry_run: bool = False, idempotency_key: str | None = None
+    ) -> ReplicaReport:
+        """Say what the replica of a branch holds."""
+        return await self.run(calls.report_replica(branch, request, dry_run), idempotency_key=idempotency_key)
+
+    async def add_key(self, request: KeyRequest, *, dry_run: bool = False, idempotency_key: str | None = None) -> Key:
+        """Add a key, by the hash of its secret; the secret itself is never sent."""
+        return await self.run(calls.add_key(request, dry_run), idempotency_key=idempotency_key)
+
+    async def keys(self) -> Keys:
+        """Every key of the organisation."""
+        return await self.run(calls.keys())
+
+    async def rotate_key(
+        self, id: str, request: KeyRotation, *, dry_run: bool = False, idempotency_key: str | None = None
+    ) -> Key:
+        """Make a key in place of another, which goes on working for some hours."""
+        return await self.run(calls.rotate_key(id, request, dry_run), idempotency_key=idempotency_key)
+
+    async def revoke_key(self, id: str, *, dry_run: bool = False, idempotency_key: str | None = None) -> Key:
+        """End a key, from the next second on."""
+        return await self.run(calls.revoke_key(id, dry_run), idempotency_key=idempotency_key)
+
+    async def changes(
+        self,
+        *,
+        branch: str | None = None,
+        after: str | None = None,
+        wait: float | None = None,
+        limit: int | None = None,
+        contents: bool = False,
+    ) -> FeedPage:
+        """Changes after a cursor, in order; ``wait`` seconds for one if there is none. GoneError: take a snapshot."""
+        return await self.run(calls.changes(branch, after, wait, limit, contents))
+
+    async def manifest(self, *, branch: str | None = None, at: int | None = None) -> ManifestAnswer:
+        """What the organisation or a branch should hold, now or at a position."""
+        return await self.run(calls.manifest(branch, at))
+
+    async def head(self, *, branch: str | None = None, at: int | None = None) -> SignedHead:
+        """The digests of a scope, now or at a position, signed."""
+        return await self.run(calls.head(branch, at))
+
+    async def snapshot(
+        self, *, branch: str | None = None, after: str | None = None, limit: int | None = None
+    ) -> SnapshotPage:
+        """One page of everything that a scope holds, with contents."""
+        return await self.run(calls.snapshot(branch, after, limit))
+
+    async def signing_keys(self) -> SigningKeys:
+        """The public keys that sign heads, oldest first."""
+        return await self.run(calls.signing_keys())
+
+    async def sync_status(self) -> SyncStatus:
+        """How every branch's replica stands to what was released."""
+        return await self.run(calls.sync_status())

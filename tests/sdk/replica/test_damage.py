@@ -1,0 +1,127 @@
+"""Damage on the machine, a full disk and a kill at any moment leave a whole copy that the next pull mends."""
+
+import os
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from contextlib import closing
+
+import pytest
+
+from catchpan import Catchpan
+from catchpan.replica import Replica
+from catchpan.replica.errors import (
+    DamagedError,
+    DifferentError,
+    ReplicaError,
+)
+from tests.releases import draft, release
+from tests.scenario import season
+from tests.sdk.replica.shed import holds, state_of, wanted
+from tests.serving import Serving
+
+
+@pytest.mark.parametrize("flips", [60, pytest.param(1000, marks=pytest.mark.long)])
+def test_every_flipped_bit_of_a_content_is_found_and_mended(web, client, replica, flips, path):
+    ours = season(web)
+    release(web, ours)
+    replica.pull(client)
+    draw = random.Random(11)
+    good = bytes(replica.show(ours.profile).content)
+    for _ in range(flips):
+        bad = bytearray(good)
+        bad[draw.randrange(len(bad))] ^= 1 << draw.randrange(8)
+        with closing(sqlite3.connect(path)) as connection:
+            connection.execute("UPDATE contents SET body = ?", (bytes(bad),))
+            connection.commit()
+        with pytest.raises(DamagedError, match="pull again"):
+            replica.show(ours.profile)
+    assert replica.verify().damaged == 1
+    assert replica.verify().damaged == 1
+    assert holds(replica.pull(client)) == wanted(web)
+    assert bytes(replica.show(ours.profile).content) == good
+
+
+def test_an_altered_manifest_on_the_machine_is_found(web, client, replica, path):
+    release(web, season(web))
+    replica.pull(client)
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("""UPDATE holdings SET entry = replace(entry, '"number":1', '"number":7')""")
+        connection.commit()
+    with pytest.raises(DifferentError):
+        replica.verify()
+
+
+def test_a_file_that_is_no_database_is_named(tmp_path):
+    path = tmp_path / "broken.replica"
+    path.write_bytes(b"no database " * 1000)
+    with pytest.raises(DamagedError, match=r"broken\.replica"):
+        Replica(path)
+
+
+def test_a_full_disk_leaves_the_last_good_copy(web, client, replica, path):
+    ours = season(web)
+    release(web, ours)
+    replica.pull(client)
+    before = state_of(path)
+    connection = replica._store._connection
+    pages = connection.execute("PRAGMA page_count").fetchone()[0]
+    connection.execute(f"PRAGMA max_page_count={pages}")
+    for number in range(4):
+        release(web, season(web, name=f"big {number} "))
+        other = season(web, name=f"bigger {number} ")
+        release(web, other, draft(web, other, "x" * 1500 + str(number)))
+    with pytest.raises(ReplicaError, match="could not be written"):
+        replica.pull(client)
+    assert state_of(path) == before
+    connection.execute("PRAGMA max_page_count=1000000")
+    assert holds(replica.pull(client)) == wanted(web)
+
+
+@pytest.mark.parametrize("kills", [6, pytest.param(200, marks=pytest.mark.long)])
+def test_a_replica_that_is_killed_anywhere_holds_a_whole_state_and_the_next_pull_mends_it(tmp_path, kills):
+    draw = random.Random(kills)
+    with Serving(tmp_path) as office:
+        key = (tmp_path / "owner.key").read_text().strip()
+        with Catchpan(office.url, key=key) as client:
+            ours = made_profile(client)
+            path = tmp_path / "shed.replica"
+            for number in range(kills):
+                released(client, ours, f"note {number}")
+                pull = subprocess.Popen(
+                    [sys.executable, "-m", "catchpan", "replica", "pull", str(path), "--server", office.url],
+                    env=os.environ | {"CATCHPAN_KEY": key},
+                    stdout=subprocess.DEVNULL,
+                    stderr=subprocess.DEVNULL,
+                )
+                time.sleep(draw.uniform(0.1, 0.6))
+                pull.send_signal(signal.SIGKILL)
+                pull.wait()
+                with Replica(path) as replica:
+                    if number:  # something was pulled before
+                        assert replica.verify().damaged == 0
+                    told = replica.pull(client)
+                wanted_now = client.manifest()
+                assert holds(told) == (wanted_now.manifest_digest, wanted_now.exceptions_digest)
+
+
+def made_profile(client):
+    from catchpan.contract.machine_kinds import MachineKindRequest
+    from catchpan.contract.materials import MaterialRequest
+    from catchpan.contract.profiles import ProfileRequest
+
+    material = client.add_material(MaterialRequest(name="Hollow Green"))
+    kind = client.add_machine_kind(MachineKindRequest(name="Ride-on 120"))
+    return client.add_profile(ProfileRequest(material=material.id, machine_kind=kind.id, name="Green")).id
+
+
+def released(client, profile, note):
+    from catchpan.contract.profiles import Content, ReleaseRequest, RevisionRequest
+
+    made = client.add_revision(profile, RevisionRequest(content=Content(format=1, note=note)))
+    finding = [one for one in made.findings if one.severity == "stop"]
+    asked = ReleaseRequest(reason="x", override="invented" if finding else None)
+    return client.release_revision(profile, made.number, asked, version=made.version)
