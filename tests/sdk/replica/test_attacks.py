@@ -94,8 +94,18 @@ def test_an_old_head_is_a_rollback_and_an_expired_one_a_freeze(web, between, rep
 def test_a_clock_that_is_a_day_behind_is_said_and_no_more(web, client, replica, clock):
     replica.pull(client)
     assert replica.status().notes == []
-    clock.now -= timedelta(days=1)
-    assert any("clock of this machine is behind" in note for note in replica.status().notes)
+    pulled = clock.now
+    for behind in (timedelta(hours=2), timedelta(days=1)):
+        clock.now = pulled - behind
+        assert any("clock of this machine is behind" in note for note in replica.status().notes)
+    clock.now = pulled - timedelta(minutes=30)
+    assert replica.status().notes == []
+
+
+def test_a_first_pull_by_a_clock_far_behind_is_doubted_too(web, client, replica, clock):
+    office = clock.now
+    replica._clock = lambda: office - timedelta(days=2)
+    assert any("clock of this machine is behind" in note for note in replica.pull(client).notes)
 
 
 def altered(content):

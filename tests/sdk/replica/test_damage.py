@@ -55,6 +55,16 @@ def test_an_altered_manifest_on_the_machine_is_found(web, client, replica, path)
         replica.verify()
 
 
+def test_an_altered_name_of_a_content_is_found(web, client, replica, path):
+    release(web, season(web))
+    replica.pull(client)
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("UPDATE holdings SET digest = 'sha256:' || hex(zeroblob(32))")
+        connection.commit()
+    with pytest.raises(DifferentError, match="altered on this machine"):
+        replica.verify()
+
+
 def test_a_file_that_is_no_database_is_named(tmp_path):
     path = tmp_path / "broken.replica"
     path.write_bytes(b"no database " * 1000)
