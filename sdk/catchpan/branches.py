@@ -1,4 +1,4 @@
-"""Branches, machines, keys and sync of the client, generated from abranches.py by sdk/generate_client.py: change that one."""
+"""Branches and sync of the client, generated from abranches.py by sdk/generate_client.py: change that one."""
 
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
