@@ -11,6 +11,7 @@ CatchpanError
 ├── MissingError           nothing of the name that was given
 ├── TakenError             a name on this machine that is in use
 ├── ReplicaError           something that a replica does not believe or cannot read; see catchpan.replica.errors
+├── DamagedError           kept on this machine, and not as it was written any more
 └── ProblemError           the service refused, with a problem; one subclass for each slug
 """
 
@@ -59,6 +60,10 @@ class TakenError(CatchpanError):
 
 class ReplicaError(CatchpanError):
     """Something that a replica does not believe, or cannot read or write; what it holds stays as it was."""
+
+
+class DamagedError(CatchpanError):
+    """Something kept on this machine that is not as it was written any more."""
 
 
 class ProblemError(CatchpanError):

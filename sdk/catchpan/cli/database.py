@@ -6,7 +6,7 @@ from cyclopts import App, Parameter
 
 from catchpan.cli.organisation import administration
 from catchpan.cli.printing import put, put_json
-from catchpan.errors import CatchpanError
+from catchpan.errors import DamagedError
 
 database = App(name="database", help="The database itself.", help_format="plaintext")
 audit = App(name="audit", help="The chain of what was changed, when and by whom.", help_format="plaintext")
@@ -73,4 +73,4 @@ def verify(*, json: Json = False) -> None:
         for broken in breaks:
             put(f"  position {broken.position}: {broken.what}")
     if any(breaks for _, breaks in found):
-        raise CatchpanError("an audit chain does not hold: compare with a copy of the database")
+        raise DamagedError("an audit chain does not hold: compare with a copy of the database")

@@ -23,7 +23,7 @@ MEANINGS = {
     ACCESS: "a key is missing, not valid, or not allowed to",
     UNREACHABLE: "the service does not answer, or another program holds the database",
     NOT_INSTALLED: "a part of the package is not installed",
-    NOT_BELIEVED: "a replica is empty or damaged, or does not believe what arrived",
+    NOT_BELIEVED: "a copy or a chain is damaged, or what arrived is not believed",
 }
 
 _KINDS: list[tuple[type[Exception] | tuple[type[Exception], ...], int]] = [
@@ -36,7 +36,7 @@ _KINDS: list[tuple[type[Exception] | tuple[type[Exception], ...], int]] = [
     ((errors.UnreachableError, errors.BusyError, errors.StorageError, errors.HeldError), UNREACHABLE),
     (errors.TakenError, CONFLICT),
     (errors.NotInstalledError, NOT_INSTALLED),
-    (errors.ReplicaError, NOT_BELIEVED),
+    ((errors.ReplicaError, errors.DamagedError), NOT_BELIEVED),
 ]
 
 

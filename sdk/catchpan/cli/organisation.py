@@ -140,16 +140,12 @@ def revoke(id: str, /, *, organisation: str, json: Json = False) -> None:
     json
         Print the answer as JSON.
     """
-    subject = _id(id, "key")
+    try:
+        subject = UUID(id)
+    except ValueError as error:
+        raise TableError(f"{id!r} is no id of a key; see catchpan key list") from error
     with administration() as (database, admin):
         _print([admin.revoke_key(database, organisation, subject)], json)
-
-
-def _id(text: str, what: str) -> UUID:
-    try:
-        return UUID(text)
-    except ValueError as error:
-        raise TableError(f"{text!r} is no id of a {what}; see {what} list") from error
 
 
 def hand_over(secret: str, file: Path | None) -> None:

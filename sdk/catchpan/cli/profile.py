@@ -219,8 +219,8 @@ def show_standing(found: RevisionSummary) -> None:
         put(f"  WITHDRAWN {found.withdrawn:%Y-%m-%d %H:%M}, {why}: {found.withdrawn_reason}")
 
 
-def show_settings(client: Any, content: Content) -> None:
-    """Print passes, and the opening of every work rate."""
+def show_settings(client: Any | None, content: Content) -> None:
+    """Print passes, and the opening of every work rate, where there is a client to compute it."""
     for one in content.passes:
         kind = "pass spacing" if one.kind == "overlapped" else "covers"
         put(f"  {one.name}: {one.kind} pass, {kind} {told(one.width)}")
@@ -230,8 +230,10 @@ def show_settings(client: Any, content: Content) -> None:
         put_table(["work", "rate", "speed", "pass", "opening", "how sure (95 %)"], rows)
 
 
-def _work_row(client: Any, content: Content, work: Any) -> list[str]:
+def _work_row(client: Any | None, content: Content, work: Any) -> list[str]:
     cells = [work.purpose, told(work.rate), told(work.speed), work.pass_name]
+    if client is None:
+        return [*cells, "-", "-"]
     if content.curve is None:
         return [*cells, "no curve", "-"]
     driven = next(one for one in content.passes if one.name == work.pass_name)

@@ -1,15 +1,17 @@
 """``catchpan replica``: a branch's own verified copy, with and without network."""
 
-import json as plain_json
 from pathlib import Path
 from typing import Annotated, Any
 
+import msgspec
 from cyclopts import App, Parameter
 
 from catchpan.cli.branch import branch_id
 from catchpan.cli.connection import Common
 from catchpan.cli.printing import put, put_json, put_table, say
-from catchpan.errors import CatchpanError, NotInstalledError
+from catchpan.cli.profile import show_settings
+from catchpan.contract.profiles import Content
+from catchpan.errors import CatchpanError, DamagedError, NotInstalledError
 
 app = App(name="replica", help="A verified copy of what was released, for a branch.", help_format="plaintext")
 _DEFAULT = Common()
@@ -93,7 +95,7 @@ def verify(file: Path = HERE, /, *, json: Json = False) -> None:
         told = replica.verify()
     show_report(told, json=json)
     if told.damaged:
-        raise CatchpanError(f"{told.damaged} contents are damaged on this machine; pull again to mend them")
+        raise DamagedError(f"{told.damaged} contents are damaged on this machine; pull again to mend them")
 
 
 @app.command
@@ -113,27 +115,20 @@ def show(profile: str, file: Path = HERE, /, *, json: Json = False) -> None:
     """
     with _opened(file) as replica:
         held = replica.show(profile)
-    content = plain_json.loads(bytes(held.content))
     if json:
-        put_json(content)
+        put_json(held.content)
         return
+    content = msgspec.json.decode(held.content, type=Content)
     put(f"{held.entry.name}, revision {held.entry.number} ({held.entry.state.value})")
     for note in held.notes:
         put(f"! {note}")
     put()
-    passes = {one["name"]: one for one in content.get("passes", [])}
-    put_table(
-        ["pass", "kind", "width", "for"],
-        [[one["name"], one["kind"], _told(one["width"]), one["purpose"]] for one in passes.values()],
-    )
-    put()
-    put_table(
-        ["work", "rate", "speed", "pass"],
-        [
-            [one["purpose"], _told(one["rate"]), _told(one["speed"]), one["pass_name"]]
-            for one in content.get("work_rates", [])
-        ],
-    )
+    try:
+        with Common().client() as client:
+            show_settings(client, content)
+    except NotInstalledError as error:
+        show_settings(None, content)
+        say(f"No openings here: {error}")
     put()
     put(f"Content {held.entry.digest}")
 
@@ -180,18 +175,15 @@ def import_(bundle: Path, file: Path = HERE, /, *, pin: str | None = None, json:
     show_report(told, json=json)
 
 
-def _told(quantity: dict[str, Any]) -> str:
-    return f"{quantity['value']:g} {quantity['unit']}"
-
-
 def show_report(told: Any, *, json: bool) -> None:
     """Print what a copy holds."""
     if json:
         put_json(told)
         return
-    count = f"{told.profiles} profile{'' if told.profiles == 1 else 's'}"
-    put(f"Holds     {count} of {told.scope}, position {told.position} (epoch {told.epoch})")
-    put(f"Manifest  {told.manifest}")
-    put(f"Pulled    {told.pulled:%Y-%m-%d %H:%M} UTC; proved until {told.proved_until:%Y-%m-%d %H:%M} UTC")
     for note in told.notes:
         put(f"! {note}")
+    count = f"{told.profiles} profile{'' if told.profiles == 1 else 's'}"
+    put(f"Holds     {count}, pulled {told.pulled:%Y-%m-%d %H:%M} UTC")
+    put(f"Proved    until {told.proved_until:%Y-%m-%d %H:%M} UTC")
+    put(f"Manifest  {told.manifest}")
+    put(f"Scope     {told.scope}, position {told.position}, epoch {told.epoch}")

@@ -10,6 +10,7 @@ ReplicaError
 └── EmptyError          nothing was pulled yet
 """
 
+from catchpan.errors import DamagedError as AnyDamagedError
 from catchpan.errors import ReplicaError
 
 __all__ = [
@@ -44,7 +45,7 @@ class BundleError(ReplicaError):
     """A bundle file that is cut short, extended, or no bundle."""
 
 
-class DamagedError(ReplicaError):
+class DamagedError(ReplicaError, AnyDamagedError):
     """What is held on this machine does not fit its digest any more: pull again to mend it."""
 
 

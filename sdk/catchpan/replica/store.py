@@ -32,6 +32,10 @@ CREATE TABLE IF NOT EXISTS quarantine (at TEXT NOT NULL, why TEXT NOT NULL, dige
 """
 
 
+# A dictionary is five times as fast as the enum's own look-up.
+_TARGETS: Final = {target.value: target for target in Target}
+
+
 class State(msgspec.Struct, frozen=True, kw_only=True):
     """What a replica knows beside its holdings: whom it trusts, and the head that it proved last."""
 
@@ -87,7 +91,7 @@ class LocalStore:
         except msgspec.DecodeError as error:
             raise DamagedError(f"the state in {self.path} is damaged; move the file away and pull anew") from error
         lines = {
-            (Target(target), one, profile): Line(_bytes(entry), named)
+            (_TARGETS.get(target) or Target(target), one, profile): Line(_bytes(entry), named)
             for target, one, profile, entry, named in self._all("SELECT * FROM holdings")
         }
         unsafe = frozenset(Unsafe(*row) for row in self._all("SELECT profile, number, digest FROM unsafe"))

@@ -4,7 +4,7 @@ The table is never changed but to end a row, so that the manifest of any past po
 setting was in force on a day.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final, NamedTuple, Self
 from uuid import UUID
 
@@ -39,9 +39,7 @@ _THERE: Final = and_(
     holdings.c.from_position <= bindparam("position"), or_(_OPEN, holdings.c.to_position > bindparam("position"))
 )
 _OF_BRANCH: Final = or_(holdings.c.target_kind == Target.ORGANISATION.value, holdings.c.branch == bindparam("branch"))
-_AT: Final = select(holdings.c.target_kind, holdings.c.target, holdings.c.profile, holdings.c.entry).where(
-    *owned(holdings), _THERE
-)
+_AT: Final = select(holdings).where(*owned(holdings), _THERE)
 _EVER: Final = (
     select(holdings.c.number)
     .where(
@@ -54,7 +52,6 @@ _EVER: Final = (
 _UNSAFE: Final = select(unsafe.c.profile, unsafe.c.number, unsafe.c.digest).where(
     *owned(unsafe), unsafe.c.position <= bindparam("position")
 )
-_BRANCH_HELD: Final = _AT.where(_OF_BRANCH)
 _ALL_UNSAFE: Final = _UNSAFE.where(exists(_EVER))
 _BRANCH_UNSAFE: Final = _UNSAFE.where(exists(_EVER.where(_OF_BRANCH)))
 
@@ -82,27 +79,16 @@ _OPEN_OF_MACHINE: Final = select(holdings).where(*owned(holdings, "target_kind",
 _HOLDERS: Final = select(holdings.c.branch).where(*owned(holdings, "profile", "number"))
 _SEEN: Final = select(holdings.c.number).where(*owned(holdings, "profile"), _OF_BRANCH).limit(1)
 _SEEN_NUMBER: Final = select(holdings.c.number).where(*owned(holdings, "profile", "number"), _OF_BRANCH).limit(1)
-_MOVED: Final = (
-    select(holdings.c.profile)
-    .where(
-        *owned(holdings),
-        or_(
-            and_(holdings.c.from_position > bindparam("after"), holdings.c.from_position <= bindparam("position")),
-            and_(holdings.c.to_position > bindparam("after"), holdings.c.to_position <= bindparam("position")),
-        ),
-    )
-    .limit(1)
+_MOVED: Final = select(holdings).where(
+    *owned(holdings),
+    or_(
+        and_(holdings.c.from_position > bindparam("after"), holdings.c.from_position <= bindparam("position")),
+        and_(holdings.c.to_position > bindparam("after"), holdings.c.to_position <= bindparam("position")),
+    ),
 )
-_NEXT_BEGIN: Final = select(func.min(holdings.c.from_position)).where(
-    *owned(holdings), holdings.c.from_position > bindparam("after")
-)
-_NEXT_END: Final = select(func.min(holdings.c.to_position)).where(
-    *owned(holdings), holdings.c.to_position > bindparam("after")
-)
-_CONDEMNED: Final = (
-    select(unsafe.c.profile)
-    .where(*owned(unsafe), unsafe.c.position > bindparam("after"), unsafe.c.position <= bindparam("position"))
-    .limit(1)
+_NEXT: Final = tuple(
+    select(func.min(column)).where(*owned(column.table), column > bindparam("after"))
+    for column in (holdings.c.from_position, holdings.c.to_position, unsafe.c.position)
 )
 _CONDEMN: Final = insert(unsafe)
 
@@ -123,6 +109,17 @@ class Place(NamedTuple):
     def at(cls, branch: UUID) -> Self:
         """The place of what one branch holds."""
         return cls(Target.BRANCH, branch, branch)
+
+
+class Heard(NamedTuple):
+    """A holding, and the branch that hears of it: none where everybody does."""
+
+    branch: UUID | None
+    held: Held
+
+
+Present = Mapping[tuple[str, UUID, UUID], Heard]
+"""Holdings by target kind, target and profile."""
 
 
 def begin(connection: Connection, organisation: UUID, stamp: Stamp, place: Place, entry: Entry) -> Change:
@@ -185,15 +182,29 @@ def move_machine(
     return (*ended, *began)
 
 
-def documents(connection: Connection, organisation: UUID, branch: UUID | None, position: int) -> Documents:
-    """The manifest of a scope, and its exceptions, at a position."""
-    asked = of(organisation) | {"position": position} | ({} if branch is None else {"branch": branch})
-    held = [
-        Held(Target(row.target_kind), str(row.target), str(row.profile), row.entry)
-        for row in connection.execute(_AT if branch is None else _BRANCH_HELD, asked)
-    ]
-    ended = found_unsafe(connection, organisation, branch, position)
-    return manifests.documents(held, ended, branch=None if branch is None else str(branch))
+def present(connection: Connection, organisation: UUID, position: int) -> Present:
+    """All holdings of an organisation at a position."""
+    rows = connection.execute(_AT, of(organisation) | {"position": position})
+    return {_place(row): _heard(row) for row in rows}
+
+
+def brought_forward(connection: Connection, organisation: UUID, before: Present, after: int, position: int) -> Present:
+    """All holdings at a position, from those at an earlier one; the very same where none began or ended."""
+    rows = connection.execute(_MOVED, of(organisation) | {"after": after, "position": position}).all()
+    if not rows:
+        return before
+    held = dict(before)
+    for row in rows:
+        held.pop(_place(row), None)
+    lasting = (row for row in rows if row.to_position is None or row.to_position > position)
+    return held | {_place(row): _heard(row) for row in lasting}
+
+
+def documents(held: Present, ended: Sequence[Unsafe], branch: UUID | None) -> Documents:
+    """The manifest of a scope, and its exceptions, made of what is held."""
+    audience = {None, branch}
+    own = (one.held for one in held.values() if branch is None or one.branch in audience)
+    return manifests.documents(own, ended, branch=None if branch is None else str(branch))
 
 
 def found_unsafe(connection: Connection, organisation: UUID, branch: UUID | None, position: int) -> list[Unsafe]:
@@ -203,18 +214,10 @@ def found_unsafe(connection: Connection, organisation: UUID, branch: UUID | None
     return [Unsafe(str(row.profile), row.number, row.digest) for row in rows]
 
 
-def moved_between(connection: Connection, organisation: UUID, after: int, position: int) -> bool:
-    """Whether a holding began or ended, or a revision was found unsafe, after one position and up to another."""
-    if after == position:
-        return False
-    asked = of(organisation) | {"after": after, "position": position}
-    return any(connection.execute(one, asked).one_or_none() is not None for one in (_MOVED, _CONDEMNED))
-
-
 def next_move(connection: Connection, organisation: UUID, after: int) -> int | None:
-    """The first position after another at which a holding began or ended."""
+    """The first position after another at which a holding began or ended, or a revision was found unsafe."""
     asked = of(organisation) | {"after": after}
-    found = [connection.execute(one, asked).scalar_one() for one in (_NEXT_BEGIN, _NEXT_END)]
+    found = [connection.execute(one, asked).scalar_one() for one in _NEXT]
     return min((position for position in found if position is not None), default=None)
 
 
@@ -250,6 +253,14 @@ def page(
     if branch is None:
         return connection.execute(_PAGE, asked).all()
     return connection.execute(_PAGE_OF_BRANCH, asked | {"branch": branch}).all()
+
+
+def _place(row: Row[Any]) -> tuple[str, UUID, UUID]:
+    return row.target_kind, row.target, row.profile
+
+
+def _heard(row: Row[Any]) -> Heard:
+    return Heard(row.branch, Held(Target(row.target_kind), str(row.target), str(row.profile), row.entry))
 
 
 def _ended(connection: Connection, organisation: UUID, stamp: Stamp, rows: Sequence[Row[Any]]) -> tuple[Change, ...]:

@@ -24,12 +24,13 @@ from catchpan.contract.sync import (
     UnsafeRevision,
 )
 from catchpan.digest import canonical, digest
-from catchpan.manifests import scope_of
+from catchpan.manifests import Unsafe, scope_of
 from catchpan_service.rules import positions, standings
 from catchpan_service.rules.positions import BadSeal, Place
 from catchpan_service.store import audit, contents, feed, holdings, replicas, signers
 from catchpan_service.store.documents import FIRST
 from catchpan_service.store.errors import BadCursor, NotFound
+from catchpan_service.store.holdings import Present
 
 PROOF_LASTS: Final = timedelta(days=7)
 """How long a head proves anything, after the end of its UTC day."""
@@ -37,20 +38,33 @@ PROOF_LASTS: Final = timedelta(days=7)
 _HOLDING: Final = msgspec.json.Decoder(HoldingChange)
 
 
-class Digests(NamedTuple):
-    """The digests of a scope, and the position at which they were last known to hold."""
+ROOM: Final = 200
+"""Organisations of which holdings are remembered."""
+
+
+class Known(NamedTuple):
+    """All that an organisation holds at a position."""
 
     epoch: int
     position: int
+    held: Present
+
+
+class Digests(NamedTuple):
+    """The digests of a scope, and what they were made of."""
+
+    held: Present
+    unsafe: list[Unsafe]
     manifest: str
     exceptions: str
 
 
 class Proofs:
-    """Tells what can be verified; remembers secrets, which never change, and digests, until a holding does."""
+    """Tells what can be verified; remembers secrets, which never change, and what is held until that does."""
 
     def __init__(self) -> None:
         self._secrets: dict[UUID, bytes] = {}
+        self._known: dict[UUID, Known] = {}
         self._digests: dict[tuple[UUID, UUID | None], Digests] = {}
 
     def manifest(
@@ -59,7 +73,8 @@ class Proofs:
         """The manifest of a scope and its exceptions, now or at a position; NotFound for one yet to come."""
         now = feed.state(connection, organisation)
         position = _past(now, at)
-        told = holdings.documents(connection, organisation, branch, position)
+        held = self._held(connection, organisation, now.epoch, position)
+        told = holdings.documents(held, holdings.found_unsafe(connection, organisation, branch, position), branch)
         return ManifestAnswer(
             scope=_scope(branch),
             epoch=now.epoch,
@@ -76,7 +91,7 @@ class Proofs:
         """The signed head of a scope, now or at a position: the same bytes from every process, all day long."""
         state = feed.state(connection, organisation)
         position = _past(state, at)
-        known = self._known(connection, organisation, branch, state.epoch, position)
+        known = self._digested(connection, organisation, branch, state.epoch, position)
         head = Head(
             format=1,
             organisation=str(organisation),
@@ -91,22 +106,32 @@ class Proofs:
         signer = signers.current(connection, organisation)
         return SignedHead(head=msgspec.Raw(body), signature=signer.sign(body), key=signer.key)
 
-    def _known(
+    def _held(self, connection: Connection, organisation: UUID, epoch: int, position: int) -> Present:
+        """What is held at a position, brought forward from what is remembered where that is older."""
+        known = self._known.get(organisation)
+        if known is not None and known.epoch == epoch and known.position <= position:
+            held = holdings.brought_forward(connection, organisation, known.held, known.position, position)
+        else:
+            held = holdings.present(connection, organisation, position)
+        if known is None or (known.epoch, known.position) < (epoch, position):
+            if len(self._known) >= ROOM:
+                self._known, self._digests = {}, {}
+            self._known[organisation] = Known(epoch, position, held)
+        return held
+
+    def _digested(
         self, connection: Connection, organisation: UUID, branch: UUID | None, epoch: int, position: int
     ) -> Digests:
-        """The digests of a scope at a position, from memory where no holding changed since."""
+        """The digests of a scope at a position, made anew only where something of it may have changed."""
+        held = self._held(connection, organisation, epoch, position)
+        ended = holdings.found_unsafe(connection, organisation, branch, position)
         known = self._digests.get((organisation, branch))
-        later = known is not None and known.epoch == epoch and known.position <= position
-        if (
-            known is not None
-            and later
-            and not holdings.moved_between(connection, organisation, known.position, position)
-        ):
-            found = known._replace(position=position)
-        else:
-            told = holdings.documents(connection, organisation, branch, position)
-            found = Digests(epoch, position, digest(told.manifest), digest(told.exceptions))
-        if later or known is None or known.epoch < epoch:
+        if known is not None and known.held is held and known.unsafe == ended:
+            return known
+        told = holdings.documents(held, ended, branch)
+        found = Digests(held, ended, digest(told.manifest), digest(told.exceptions))
+        newest = self._known.get(organisation)
+        if newest is not None and newest.held is held:
             self._digests[organisation, branch] = found
         return found
 
@@ -176,17 +201,14 @@ class Proofs:
     def _branch_status(
         self, connection: Connection, organisation: UUID, now: feed.State, heard: replicas.Heard
     ) -> BranchStatus:
-        known = self._known(connection, organisation, heard.branch, now.epoch, now.position)
-        wanted, said, then = (known.manifest, known.exceptions), heard.report, None
+        known = self._digested(connection, organisation, heard.branch, now.epoch, now.position)
+        wanted, said, then, moved = (known.manifest, known.exceptions), heard.report, None, None
         if said is not None and said.epoch == now.epoch and said.position <= now.position:
-            then = wanted
-            if holdings.moved_between(connection, organisation, said.position, now.position):
-                told = holdings.documents(connection, organisation, heard.branch, said.position)
-                then = (digest(told.manifest), digest(told.exceptions))
+            moved = holdings.next_move(connection, organisation, said.position)
+            told = self._digested(connection, organisation, heard.branch, now.epoch, said.position) if moved else known
+            then = (told.manifest, told.exceptions)
         standing, why = standings.judge(said, epoch=now.epoch, wanted=wanted, then=then)
-        since = None
-        if standing == Standing.BEHIND and said is not None and said.epoch == now.epoch:
-            since = audit.moment(connection, organisation, holdings.next_move(connection, organisation, said.position))
+        since = audit.moment(connection, organisation, moved) if standing == Standing.BEHIND else None
         return BranchStatus(
             branch=str(heard.branch),
             name=heard.name,
