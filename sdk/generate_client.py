@@ -3,7 +3,12 @@
 from pathlib import Path
 
 HERE = Path(__file__).parent / "catchpan"
-FILES = {"aclient.py": "client.py", "acomputing.py": "computing.py", "abranches.py": "branches.py"}
+FILES = {
+    "aclient.py": "client.py",
+    "acomputing.py": "computing.py",
+    "abranches.py": "branches.py",
+    "amachines.py": "machines.py",
+}
 RULES = [
     ("The asynchronous client: one line for each operation. The synchronous twin, client.py, is generated from it.",
      "The synchronous client, generated from aclient.py by sdk/generate_client.py: change that one."),
@@ -11,14 +16,18 @@ RULES = [
      "The computations of the client, generated from acomputing.py by sdk/generate_client.py: change that one."),
     ("Branches and sync of the asynchronous client. The synchronous twin, branches.py, is generated from it.",
      "Branches and sync of the client, generated from abranches.py by sdk/generate_client.py: change that one."),
+    ("Single machines of the asynchronous client. The synchronous twin, machines.py, is generated from it.",
+     "Single machines of the client, generated from amachines.py by sdk/generate_client.py: change that one."),
     ("from collections.abc import AsyncIterator", "from collections.abc import Iterator"),
     ("import anyio\nimport httpx", "import httpx"),
     ("catchpan.acomputing", "catchpan.computing"),
     ("catchpan.abranches", "catchpan.branches"),
+    ("catchpan.amachines", "catchpan.machines"),
     ("AsyncIterator", "Iterator"),
     ("AsyncCatchpan", "Catchpan"),
     ("AsyncComputing", "Computing"),
     ("AsyncBranches", "Branches"),
+    ("AsyncMachines", "Machines"),
     ("AsyncInProcess", "InProcess"),
     ("httpx.AsyncClient", "httpx.Client"),
     ("httpx.AsyncBaseTransport", "httpx.BaseTransport"),

@@ -127,6 +127,7 @@ def season(web: Web, *, key: str = "owner", name: str = "", drafts: int = 1) -> 
     branch = web.made("POST", "/v1/branches", example("addBranch", name), key=key)["id"]
     asked = example("addMachine", name) | {"branch": branch, "machine_kind": kind}
     machine = web.made("POST", "/v1/machines", asked, key=key)["id"]
+    web.made("POST", f"/v1/machines/{machine}/commissionings", example("addCommissioning"), key=key)
     owner = "owner" if key == "calibrator" else key
     made = web.made("POST", "/v1/keys", example("addKey", name) | {"hash": secrets.token_hex(32)}, key=owner)["id"]
     return Season(material, kind, spare, profile, branch, machine, made)
@@ -174,7 +175,8 @@ class Operation:
         subject |= {"branches": of.branch, "machines": of.machine, "keys": of.key}
         collection = self.template.split("/")[2] if self.template.startswith("/v1/") else ""
         filled = self.template.replace("{id}", subject.get(collection, "")).replace("{number}", str(of.number))
-        return filled + ("?before=1&after=1" if self.id == "compareRevisions" else "")
+        asked = {"compareRevisions": "?before=1&after=1", "showMachineSettings": f"?profile={of.profile}&number=1"}
+        return filled + asked.get(self.id, "")
 
     def body(self, of: Season, name: str = "") -> Any:
         """Its example, with the company's own ids; a new name where a name must be free."""

@@ -40,12 +40,14 @@ SDK = {
     "catchpan.computing": Layer(f"{CONTRACT} catchpan.calls"),
     "catchpan.abranches": Layer("catchpan.contract catchpan.calls"),
     "catchpan.branches": Layer("catchpan.contract catchpan.calls"),
+    "catchpan.amachines": Layer("catchpan.contract catchpan.calls"),
+    "catchpan.machines": Layer("catchpan.contract catchpan.calls"),
     "catchpan.aclient": Layer(
-        f"{CONTRACT} catchpan.abranches catchpan.acomputing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
+        f"{CONTRACT} catchpan.abranches catchpan.amachines catchpan.acomputing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
         "anyio httpx msgspec",
     ),
     "catchpan.client": Layer(
-        f"{CONTRACT} catchpan.branches catchpan.computing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
+        f"{CONTRACT} catchpan.branches catchpan.machines catchpan.computing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
         "httpx msgspec",
     ),
     "catchpan": Layer("catchpan.aclient catchpan.client"),

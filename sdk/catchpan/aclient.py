@@ -13,6 +13,7 @@ import msgspec
 from catchpan import calls, retry
 from catchpan.abranches import AsyncBranches
 from catchpan.acomputing import AsyncComputing
+from catchpan.amachines import AsyncMachines
 from catchpan.calls import Call
 from catchpan.contract.machine_kinds import MachineKind, MachineKindPage, MachineKindRequest
 from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
@@ -37,7 +38,7 @@ from catchpan.quantities import System
 T = TypeVar("T")
 
 
-class AsyncCatchpan(AsyncComputing, AsyncBranches):
+class AsyncCatchpan(AsyncComputing, AsyncBranches, AsyncMachines):
     """A client of one service.
 
     Parameters

@@ -6,6 +6,12 @@ from urllib.parse import quote
 import msgspec
 
 from catchpan.contract.branches import Branch, BranchPage, BranchRequest, Machine, MachinePage, MachineRequest
+from catchpan.contract.commissionings import (
+    Commissioning,
+    CommissioningPage,
+    CommissioningRequest,
+    MachineSettings,
+)
 from catchpan.contract.machine_kinds import MachineKind, MachineKindPage, MachineKindRequest
 from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
 from catchpan.contract.organisations import Health, Key, KeyRequest, KeyRotation, Keys, Organisation
@@ -262,6 +268,29 @@ def machine(id: str) -> Call[Machine]:
 def replace_machine(id: str, request: MachineRequest, version: int, dry_run: bool) -> Call[Machine]:
     """A machine anew, if nobody changed it since ``version``."""
     return Call("PUT", _at("machines", id), Machine, request, _dry(dry_run), keyed=True, version=version)
+
+
+def add_commissioning(machine: str, request: CommissioningRequest, dry_run: bool) -> Call[Commissioning]:
+    """What was found on a machine."""
+    path = _at("machines", machine, "commissionings")
+    return Call("POST", path, Commissioning, request, _dry(dry_run), keyed=True, told=True)
+
+
+def commissionings(machine: str, after: str | None, limit: int | None) -> Call[CommissioningPage]:
+    """One page of a machine's commissionings."""
+    query = _query(after=after, limit=limit)
+    return Call("GET", _at("machines", machine, "commissionings"), CommissioningPage, query=query)
+
+
+def commissioning(machine: str, number: int) -> Call[Commissioning]:
+    """One commissioning."""
+    return Call("GET", _at("machines", machine, "commissionings", number), Commissioning, told=True)
+
+
+def machine_settings(machine: str, profile: str, number: int | None) -> Call[MachineSettings]:
+    """What a machine is to be set to."""
+    query = _query(profile=profile, number=number)
+    return Call("GET", _at("machines", machine, "settings"), MachineSettings, query=query, told=True)
 
 
 def add_key(request: KeyRequest, dry_run: bool) -> Call[Key]:

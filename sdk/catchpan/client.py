@@ -12,6 +12,7 @@ import msgspec
 from catchpan import calls, retry
 from catchpan.branches import Branches
 from catchpan.computing import Computing
+from catchpan.machines import Machines
 from catchpan.calls import Call
 from catchpan.contract.machine_kinds import MachineKind, MachineKindPage, MachineKindRequest
 from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
@@ -36,7 +37,7 @@ from catchpan.quantities import System
 T = TypeVar("T")
 
 
-class Catchpan(Computing, Branches):
+class Catchpan(Computing, Branches, Machines):
     """A client of one service.
 
     Parameters

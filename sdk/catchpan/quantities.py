@@ -28,6 +28,7 @@ RotationUnit = Literal["rpm"]
 DensityUnit = Literal["lb/ft3", "kg/m3"]
 AngleUnit = Literal["deg"]
 TemperatureUnit = Literal["degF", "degC"]
+PressureUnit = Literal["psi", "kPa", "bar"]
 System = Literal["us", "si"]
 
 _LB = Fraction(45359237, 100_000_000)
@@ -37,6 +38,7 @@ _FT2 = _FT**2
 _ACRE = 43_560 * _FT2
 _GALLON = 231 * (_FT / 12) ** 3
 _KMH = Fraction(1000, 3600)
+_GRAVITY = Fraction(980665, 100_000)
 _PI = Fraction(3.141592653589793)
 
 
@@ -215,6 +217,15 @@ class Temperature(Quantity, frozen=True):
     usual = {"us": "degF", "si": "degC"}
 
 
+class Pressure(Quantity, frozen=True):
+    """A tyre's pressure above that of the air: psi, kPa or bar."""
+
+    unit: PressureUnit
+    dimension = "pressure"
+    factors = {"psi": _LB * _GRAVITY / (_FT / 12) ** 2, "kPa": Fraction(1000), "bar": Fraction(100_000)}
+    usual = {"us": "psi", "si": "kPa"}
+
+
 DIMENSIONS: tuple[type[Quantity], ...] = (
     Mass,
     Length,
@@ -230,6 +241,7 @@ DIMENSIONS: tuple[type[Quantity], ...] = (
     Density,
     Angle,
     Temperature,
+    Pressure,
 )
 
 

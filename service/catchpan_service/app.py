@@ -19,6 +19,7 @@ from catchpan_service.keyring import Keyring
 from catchpan_service.problems import Refusal, answer, problem_of
 from catchpan_service.routes import (
     branches,
+    commissionings,
     computations,
     compute,
     health,
@@ -49,6 +50,7 @@ HANDLERS: list[ControllerRouterHandler] = [
     profiles.router,
     branches.router,
     machines.router,
+    commissionings.router,
     keys.router,
     sync.router,
 ]

@@ -92,6 +92,7 @@ def _config() -> OpenAPIConfig:
             Tag(name="compute", description="Stateless: nothing is stored."),
             Tag(name="profiles", description="Materials, machine kinds, profiles and their revisions."),
             Tag(name="sync", description="Branches and machines; what each should hold, and how it hears of changes."),
+            Tag(name="fleet", description="What is found on single machines, and what each is to be set to."),
             Tag(name="service", description="The service itself, and who is asking."),
         ],
     )
@@ -161,7 +162,7 @@ def operation_problems(operation: dict[str, Any], method: str, path: str) -> lis
         if method != "get":
             slugs += [Slug.NOT_ALLOWED, Slug.CONFLICT]
     queried = {p["name"] for p in operation.get("parameters", []) if p["in"] == "query"}
-    refers = queried & {"after", "at", "branch"} or ("requestBody" in operation and "/compute/" not in path)
+    refers = queried & {"after", "at", "branch", "profile"} or ("requestBody" in operation and "/compute/" not in path)
     slugs += [Slug.UNKNOWN_REFERENCE] if refers else []
     if path == "/v1/changes":
         slugs += [Slug.GONE]

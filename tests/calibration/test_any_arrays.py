@@ -21,6 +21,7 @@ from catchpan_service.calibration.catch_plan import Session, catch_plan
 from catchpan_service.calibration.catches import catches
 from catchpan_service.calibration.check_catch import check_catch
 from catchpan_service.calibration.check_series import check_series, cusum, ewma
+from catchpan_service.calibration.commissioning import balance, impeller_speeds, scale_error
 from catchpan_service.calibration.coverage import coverage
 from catchpan_service.calibration.drag import drag_coefficient, terminal_velocity
 from catchpan_service.calibration.edge import edge
@@ -249,6 +250,9 @@ TABLE = (
         lambda nitrogen, area, rate: amounts(shares={"nitrogen": nitrogen}, area=area, rate=rate, bag_mass=22.7),
         {"nitrogen": numbers(0, 1), "area": numbers(100, 10000), "rate": numbers(0.005, 0.05)}, covers=(amounts,),
     ),
+    Thrown(balance, {"left": arrays(0.5, 5), "right": arrays(0.5, 5)}),
+    Thrown(impeller_speeds, {"panel": arrays(8, 12), "tachometer": arrays(8, 12)}),
+    Thrown(scale_error, {"shown": arrays(4, 6), "weight": arrays(4, 6)}),
 )  # fmt: skip
 
 

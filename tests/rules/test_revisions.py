@@ -11,6 +11,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from catchpan.contract.findings import Finding, FindingCode, Severity
 from catchpan.contract.organisations import Role
 from catchpan.contract.profiles import State, Withdrawal
+from catchpan_service.rules.due import check_due
 from catchpan_service.rules.errors import Blocked, NotAllowed, NotLegal
 from catchpan_service.rules.revisions import (
     DRAFT,
@@ -22,7 +23,6 @@ from catchpan_service.rules.revisions import (
     WITHDRAWALS,
     Event,
     allowed,
-    check_due,
     clear_for_release,
     move,
 )

@@ -49,12 +49,13 @@ IN_PINT = {
     "lb/1000ft": "pound/(1000*foot)", "g/m": "gram/meter",
     "ft2": "foot**2", "ac": "43560*foot**2", "m2": "meter**2", "ha": "hectare",
     "gal": "gallon", "L": "liter", "%": "percent", "1": "dimensionless", "rpm": "turn/minute",
+    "psi": "pound_force/inch**2", "kPa": "kilopascal", "bar": "bar",
     "lb/ft3": "pound/foot**3", "kg/m3": "kilogram/meter**3",
 }  # fmt: skip
 COHERENT = {
     "mass": "kilogram", "length": "meter", "time": "second", "speed": "meter/second", "flow": "kilogram/second",
     "rate": "kilogram/meter**2", "mass per length": "kilogram/meter", "area": "meter**2", "volume": "meter**3",
-    "ratio": "dimensionless", "rotation": "turn/second", "density": "kilogram/meter**3",
+    "ratio": "dimensionless", "rotation": "turn/second", "density": "kilogram/meter**3", "pressure": "pascal",
 }  # fmt: skip
 
 

@@ -24,6 +24,7 @@ OWNERS_ALONE = {"listKeys", "addKey", "rotateKey", "revokeKey"}
 OF_A_SUBJECT = ("showProfile", "listRevisions", "showRevision", "showRevisionContent", "compareRevisions")
 # What is of another branch is not there for a branch.
 OTHERWISE = {(one, "branch"): 404 for one in (*OF_A_SUBJECT, "showBranch", "showMachine", "reportReplica")}
+OTHERWISE |= {(one.id, "branch"): 404 for one in WITH_SUBJECT if one.template.startswith("/v1/machines/{id}/")}
 OTHERWISE |= {("showSyncStatus", "branch"): 403}
 NOW = datetime(2031, 4, 7, 6, tzinfo=UTC)
 

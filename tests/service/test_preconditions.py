@@ -234,7 +234,8 @@ def without_stamps(document):
     return {
         name: value
         for name, value in document.items()
-        if name not in {"id", "created", "changed", "released", "check_due", "withdrawn", "revoked", "valid_until"}
+        if name
+        not in {"id", "created", "changed", "released", "check_due", "withdrawn", "revoked", "valid_until", "recorded"}
     }
 
 

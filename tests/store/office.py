@@ -10,7 +10,8 @@ from uuid import UUID
 import msgspec
 from uuid_utils.compat import uuid7
 
-from catchpan.contract.branches import BranchRequest
+from catchpan.contract.branches import BranchRequest, MachineRequest
+from catchpan.contract.commissionings import CommissioningRequest, GateFound
 from catchpan.contract.findings import Finding, FindingCode, Severity
 from catchpan.contract.machine_kinds import MachineKindRequest
 from catchpan.contract.materials import MaterialRequest
@@ -18,7 +19,7 @@ from catchpan.contract.organisations import Role
 from catchpan.contract.profiles import Content, ProfileRequest
 from catchpan.digest import canonical, digest
 from catchpan_service import admin
-from catchpan_service.store import branches, keys, machine_kinds, materials, profiles
+from catchpan_service.store import branches, keys, machine_kinds, machines, materials, profiles
 from catchpan_service.store.database import Access, Database, Order, Reply
 from catchpan_service.store.revisions import Draft
 from catchpan_service.store.scopes import Scope
@@ -86,6 +87,16 @@ def material(database: Database, access: Access) -> UUID:
 
 def machine_kind(database: Database, access: Access) -> UUID:
     return UUID(do(database, access, machine_kinds.add, MachineKindRequest(name=f"Kind {next(_names)}")).id)
+
+
+def machine(database: Database, access: Access, name: str | None = None) -> UUID:
+    at, kind = str(branch(database, access)), str(machine_kind(database, access))
+    asked = MachineRequest(name=name or f"Machine {next(_names)}", branch=at, machine_kind=kind)
+    return UUID(do(database, access, machines.add, asked).id)
+
+
+def commissioning(done: datetime = datetime(2026, 3, 2, tzinfo=UTC), **told: Any) -> CommissioningRequest:
+    return CommissioningRequest(done=done, by="R. Example", gates=[GateFound(closed=212, open=905)], **told)
 
 
 def profile_request(database: Database, access: Access) -> ProfileRequest:

@@ -6,18 +6,17 @@ import pytest
 from sqlalchemy import NullPool, create_engine, func, select, text, update
 from sqlalchemy.exc import ProgrammingError
 
-from catchpan.contract.branches import MachineRequest
 from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.profiles import Withdrawal
 from catchpan.contract.sync import ReplicaReport
 from catchpan_service import admin
-from catchpan_service.store import fence, keys, machines, materials, migrations, replicas, revisions
+from catchpan_service.store import commissionings, fence, keys, materials, migrations, replicas, revisions
 from catchpan_service.store.database import Order
 from catchpan_service.store.errors import Unfenced
 from catchpan_service.store.scopes import ADMINISTRATOR, Scope
 from catchpan_service.store.tables import metadata
 from catchpan_service.store.writes import Written
-from tests.store.office import branch, do, draft, machine_kind, profile, reply
+from tests.store.office import branch, commissioning, do, draft, machine, profile, reply
 from tests.store.places import Place
 
 TABLES = metadata.sorted_tables
@@ -35,9 +34,8 @@ def furnish(database, access):
         do(database, access, revisions.add, subject, draft(f"{access.organisation_name} {number}"))
         do(database, access, revisions.release, subject, number, None, "checked")
     do(database, access, revisions.withdraw, subject, 1, None, "clumps", Withdrawal.UNSAFE)
-    yard, kind = branch(database, access), machine_kind(database, access)
-    asked = MachineRequest(name=f"{access.organisation_name} 1", branch=str(yard), machine_kind=str(kind))
-    do(database, access, machines.add, asked)
+    do(database, access, commissionings.add, machine(database, access), commissioning())
+    yard = branch(database, access)
     said = ReplicaReport(epoch=1, position=1, manifest="sha256:" + "0" * 64, exceptions="sha256:" + "0" * 64)
     do(database, access, replicas.report, yard, said)
     order = Order(access, "POST", "a key", "sha256:aa")

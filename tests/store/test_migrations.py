@@ -127,6 +127,8 @@ FILLED_BY_HAND = {
     | {"digest": "sha256:0", "entry": b"{}", "from_position": 1},
     "unsafe": OWNED | {"profile": THING, "number": 1, "digest": "sha256:0", "position": 1},
     "signers": OWNED | {"number": 1, "seed": b"s" * 32, "key": "k", "created": AT},
+    "commissionings": OWNED
+    | {"machine": THING, "number": 1, "done": AT, "due": AT, "body": b"{}", "recorded": AT, "recorded_by": "office"},
     "replicas": OWNED
     | {"branch": THING, "epoch": 1, "position": 1, "manifest": "sha256:0", "exceptions": "sha256:0"}
     | {"at": AT, "key": THING},

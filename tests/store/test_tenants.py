@@ -1,12 +1,12 @@
 """No store function shows, changes or even betrays a row of another organisation."""
 
 import inspect
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from uuid import UUID
 
 import pytest
 
-from catchpan.contract.branches import BranchRequest, MachineRequest
+from catchpan.contract.branches import BranchRequest, Machine, MachineRequest
 from catchpan.contract.machine_kinds import MachineKindRequest
 from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.profiles import ProfileRequest, ProvisionalReleaseRequest, Withdrawal
@@ -14,6 +14,7 @@ from catchpan.contract.sync import ReplicaReport
 from catchpan_service.store import (
     audit,
     branches,
+    commissionings,
     contents,
     feed,
     holdings,
@@ -25,20 +26,26 @@ from catchpan_service.store import (
     replicas,
     revisions,
     signers,
+    wanted,
 )
 from catchpan_service.store.errors import NotFound
 from catchpan_service.store.writes import Stamp
-from tests.store.office import branch, do, draft, machine_kind, material, profile
+from tests.store.office import branch, commissioning, do, draft, machine, machine_kind, material, profile
 
 MODULES = (
-    audit, branches, contents, feed, holdings, keys, machine_kinds, machines, materials, profiles, replicas, revisions,
-    signers,
+    audit, branches, commissionings, contents, feed, holdings, keys, machine_kinds, machines, materials, profiles,
+    replicas, revisions, signers, wanted,
 )  # fmt: skip
 # Called within the writes of other functions only, with what these have found in the organisation.
 INNER = {"audit.append", "contents.keep", "profiles.point", "feed.start", "feed.head", "feed.advance", "signers.start"}
 INNER |= {"signers.current", "signers.cursor_secret"}
 INNER |= {f"holdings.{name}" for name in ("begin", "end_revision", "end_of_branches", "condemn", "move_machine")}
 GIVEN = draft("theirs")
+GONE_BY = datetime(2027, 3, 2, tzinfo=UTC)
+NOBODY = Machine(
+    name="x", branch=str(UUID(int=0)), machine_kind=str(UUID(int=0)), id=str(UUID(int=0)), version=1, created=GONE_BY,
+    changed=GONE_BY,
+)  # fmt: skip
 
 
 class Theirs:
@@ -50,8 +57,8 @@ class Theirs:
         self.machine_kind = machine_kind(database, other)
         self.profile = profile(database, other)
         self.branch = branch(database, other)
-        asked = MachineRequest(name="Theirs 1", branch=str(self.branch), machine_kind=str(self.machine_kind))
-        self.machine = UUID(do(database, other, machines.add, asked).id)
+        self.machine = machine(database, other)
+        do(database, other, commissionings.add, self.machine, commissioning())
         do(database, other, revisions.add, self.profile, GIVEN)
 
     def calls(self):
@@ -65,6 +72,11 @@ class Theirs:
             "branches.named": ("Theirs alone",),
             "branches.replace": (self.branch, BranchRequest(name="mine now"), None),
             "machines.get": (self.machine,),
+            "commissionings.add": (self.machine, commissioning()),
+            "commissionings.get": (self.machine, 1),
+            "commissionings.page": (self.machine,),
+            "wanted.basis": (self.machine, self.profile, None, GONE_BY),
+            "revisions.entry": (self.profile, 1),
             "machines.add": (theirs,),
             "machines.replace": (self.machine, theirs, None),
             "keys.rotate": (self.key, "1" * 64, timedelta(hours=1)),
@@ -105,6 +117,9 @@ WITHOUT_ID = {
     "holdings.page": (None, 10**9, holdings.After(UUID(int=0), "", UUID(int=0)), 10),
     "holdings.is_for": (UUID(int=0), UUID(int=0)),
     "holdings.next_move": (0,),
+    "holdings.of_machine": (UUID(int=0), UUID(int=0), 10**9),
+    "wanted.of_machine": (NOBODY,),
+    "commissionings.latest": (UUID(int=0), GONE_BY),
     "replicas.all_of_them": (),
     "signers.all_of_them": (),
     "signers.rotate": (b"s" * 32,),

@@ -6,7 +6,7 @@ Alder Hollow Grounds, its materials, machines and numbers are invented. Those of
 
 from typing import Any
 
-from catchpan_service.examples import job
+from catchpan_service.examples import fleet, job
 
 _SOME_ID = "01900000-0000-7000-8000-000000000001"
 _SOME_DIGEST = "sha256:" + "0" * 64
@@ -31,6 +31,7 @@ EXAMPLES: dict[str, Any] = {
     "replaceBranch": _BRANCH,
     "addMachine": _MACHINE,
     "replaceMachine": _MACHINE,
+    "addCommissioning": fleet.COMMISSIONING,
     "addKey": {"name": "office program", "role": "reader", "hash": "00" * 32},
     "rotateKey": {"hash": "01" * 32, "overlap_hours": 24},
     "reportReplica": {"epoch": 1, "position": 12, "manifest": _SOME_DIGEST, "exceptions": _SOME_DIGEST},

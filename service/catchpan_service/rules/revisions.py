@@ -1,7 +1,6 @@
 """What a revision may do next: one literal table of legal moves, and what stands in the way of a release."""
 
 from collections.abc import Iterable, Mapping
-from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Final, NamedTuple
 
@@ -10,9 +9,6 @@ from catchpan.contract.organisations import Role
 from catchpan.contract.profiles import State, Withdrawal
 from catchpan_service.rules.access import Action, require
 from catchpan_service.rules.errors import Blocked, NotLegal
-
-# Common practice: a calibration is checked at least once a year.
-CHECK_INTERVAL: Final = timedelta(days=365)
 
 
 class Event(StrEnum):
@@ -106,8 +102,3 @@ def clear_for_release(
     if stops:
         require(role, Action.OVERRIDE)
     return after
-
-
-def check_due(released: datetime) -> datetime:
-    """When a revision that was released then wants its next check catch."""
-    return released + CHECK_INTERVAL

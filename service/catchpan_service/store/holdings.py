@@ -38,6 +38,7 @@ _OPEN: Final = holdings.c.to_position.is_(None)
 _THERE: Final = and_(
     holdings.c.from_position <= bindparam("position"), or_(_OPEN, holdings.c.to_position > bindparam("position"))
 )
+# The branch's part holds that of its machines too.
 _OF_BRANCH: Final = or_(holdings.c.target_kind == Target.ORGANISATION.value, holdings.c.branch == bindparam("branch"))
 _AT: Final = select(holdings).where(*owned(holdings), _THERE)
 _EVER: Final = (
@@ -79,6 +80,7 @@ _OPEN_OF_MACHINE: Final = select(holdings).where(*owned(holdings, "target_kind",
 _HOLDERS: Final = select(holdings.c.branch).where(*owned(holdings, "profile", "number"))
 _SEEN: Final = select(holdings.c.number).where(*owned(holdings, "profile"), _OF_BRANCH).limit(1)
 _SEEN_NUMBER: Final = select(holdings.c.number).where(*owned(holdings, "profile", "number"), _OF_BRANCH).limit(1)
+_BRANCH_AT: Final = _AT.where(_OF_BRANCH)
 _MOVED: Final = select(holdings).where(
     *owned(holdings),
     or_(
@@ -205,6 +207,13 @@ def documents(held: Present, ended: Sequence[Unsafe], branch: UUID | None) -> Do
     audience = {None, branch}
     own = (one.held for one in held.values() if branch is None or one.branch in audience)
     return manifests.documents(own, ended, branch=None if branch is None else str(branch))
+
+
+def of_machine(connection: Connection, organisation: UUID, machine: UUID, branch: UUID, position: int) -> list[Held]:
+    """What everybody, a machine's branch and the machine itself hold at a position."""
+    asked = of(organisation) | {"position": position, "branch": branch}
+    rows = [_heard(row).held for row in connection.execute(_BRANCH_AT, asked)]
+    return [one for one in rows if one.target != Target.MACHINE or one.id == str(machine)]
 
 
 def found_unsafe(connection: Connection, organisation: UUID, branch: UUID | None, position: int) -> list[Unsafe]:

@@ -21,6 +21,7 @@ from catchpan.contract.profiles import (
 )
 from catchpan.contract.sync import Entry
 from catchpan_service.rules import revisions as rules
+from catchpan_service.rules.due import check_due
 from catchpan_service.rules.revisions import Event, Standing
 from catchpan_service.store import branches, contents, cursors, history, holdings, profiles
 from catchpan_service.store.cursors import DEFAULT_LIMIT
@@ -72,6 +73,13 @@ def get(connection: Connection, organisation: UUID, profile: UUID, number: int, 
         raise NotFound("revision", f"{profile}/{number}")
     row = _row(connection, organisation, profile, number)
     return _whole(row, contents.get(connection, organisation, row["digest"]))
+
+
+def entry(connection: Connection, organisation: UUID, profile: UUID, number: int, within: UUID | None = None) -> Entry:
+    """The revision as a manifest tells it; NotFound, also if it was never for the branch."""
+    if within is not None and not holdings.is_for(connection, organisation, within, profile, number):
+        raise NotFound("revision", f"{profile}/{number}")
+    return _entry(connection, _row(connection, organisation, profile, number))
 
 
 def summary(connection: Connection, organisation: UUID, profile: UUID, number: int) -> RevisionSummary:
@@ -174,7 +182,7 @@ def release(
         override=override,
         released=stamp.now,
         released_by=stamp.access.key_name,
-        check_due=rules.check_due(stamp.now),
+        check_due=check_due(stamp.now),
     )
     moved = profiles.point(connection, organisation, stamp, profile, released=number)
     narrower = holdings.end_of_branches(connection, organisation, stamp, profile)
@@ -277,8 +285,12 @@ def _withdraw(
 
 def _held(connection: Connection, organisation: UUID, stamp: Stamp, place: holdings.Place, row: Row) -> Change:
     """Let a place hold the revision of a row."""
-    of_profile = profiles.get(connection, organisation, row["profile"])
-    entry = Entry(
+    return holdings.begin(connection, organisation, stamp, place, _entry(connection, row))
+
+
+def _entry(connection: Connection, row: Row) -> Entry:
+    of_profile = profiles.get(connection, row["organisation"], row["profile"])
+    return Entry(
         profile=of_profile.id,
         name=of_profile.name,
         machine_kind=of_profile.machine_kind,
@@ -288,7 +300,6 @@ def _held(connection: Connection, organisation: UUID, stamp: Stamp, place: holdi
         check_due=row["check_due"],
         valid_until=row["valid_until"] if row["state"] == State.PROVISIONAL.value else None,
     )
-    return holdings.begin(connection, organisation, stamp, place, entry)
 
 
 def _kept(

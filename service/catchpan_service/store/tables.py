@@ -292,6 +292,8 @@ holdings = _owned(
     CheckConstraint("(target_kind = 'organisation') = (branch IS NULL)", name="branch"),
     CheckConstraint("to_position IS NULL OR to_position > from_position", name="position"),
     Index("ix_holdings_profile", "organisation", "profile", "number"),
+    Index("ix_holdings_from_position", "organisation", "from_position"),
+    Index("ix_holdings_to_position", "organisation", "to_position"),
     key=("target_kind", "target", "profile", "from_position"),
 )
 
@@ -329,6 +331,22 @@ signers = _owned(
     ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
     CheckConstraint("number >= 1", name="number"),
     key=("number",),
+)
+
+# What was found on a machine, in the order in which it was recorded; never changed.
+commissionings = _owned(
+    "commissionings",
+    Column("machine", Uuid, nullable=False),
+    Column("number", Integer, nullable=False),
+    _moment("done"),
+    _moment("due"),
+    Column("body", LargeBinary, nullable=False),
+    _moment("recorded"),
+    _text("recorded_by"),
+    _refers("machine", "machines"),
+    CheckConstraint("number >= 1", name="number"),
+    Index("ix_commissionings_done", "organisation", "machine", "done"),
+    key=("machine", "number"),
 )
 
 # What the replica of a branch last said that it holds.

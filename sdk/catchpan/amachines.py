@@ -1,0 +1,48 @@
+"""Single machines of the asynchronous client. The synchronous twin, machines.py, is generated from it."""
+
+from abc import ABC, abstractmethod
+from typing import TypeVar
+
+from catchpan import calls
+from catchpan.calls import Call
+from catchpan.contract.commissionings import (
+    Commissioning,
+    CommissioningPage,
+    CommissioningRequest,
+    MachineSettings,
+)
+
+T = TypeVar("T")
+
+
+class AsyncMachines(ABC):
+    """What is found on single machines, and what each is to be set to."""
+
+    @abstractmethod
+    async def run(self, call: Call[T], *, idempotency_key: str | None = None) -> T:
+        """Send a call and read its answer."""
+
+    async def add_commissioning(
+        self,
+        machine: str,
+        request: CommissioningRequest,
+        *,
+        dry_run: bool = False,
+        idempotency_key: str | None = None,
+    ) -> Commissioning:
+        """Record what was found on a machine; the answer says what follows, and what changed since last time."""
+        return await self.run(calls.add_commissioning(machine, request, dry_run), idempotency_key=idempotency_key)
+
+    async def commissionings(
+        self, machine: str, *, after: str | None = None, limit: int | None = None
+    ) -> CommissioningPage:
+        """One page of a machine's commissionings, newest first."""
+        return await self.run(calls.commissionings(machine, after, limit))
+
+    async def commissioning(self, machine: str, number: int) -> Commissioning:
+        """One commissioning of a machine."""
+        return await self.run(calls.commissioning(machine, number))
+
+    async def machine_settings(self, machine: str, profile: str, *, number: int | None = None) -> MachineSettings:
+        """What a machine is to be set to for a profile, or would be by another revision of it."""
+        return await self.run(calls.machine_settings(machine, profile, number))

@@ -1,0 +1,29 @@
+"""What the invented company finds on its machines."""
+
+from typing import Any
+
+COMMISSIONING: dict[str, Any] = {
+    "done": "2026-03-02T09:30:00Z",
+    "by": "R. Example",
+    "gates": [
+        {"side": "left", "closed": 212, "open": 905, "from_below": 540, "from_above": 543, "shut": "tight"},
+        {"side": "right", "closed": 208, "open": 899, "shut": "tight"},
+    ],
+    "balance": [
+        {"opening": {"value": 25, "unit": "%"}, "left": {"value": 1.02, "unit": "lb"},
+         "right": {"value": 1.0, "unit": "lb"}},
+        {"opening": {"value": 60, "unit": "%"}, "left": {"value": 5.1, "unit": "lb"},
+         "right": {"value": 5.05, "unit": "lb"}},
+    ],
+    "impellers": [
+        {"panel": {"value": 640, "unit": "rpm"}, "tachometer": {"value": 646, "unit": "rpm"}, "vanes": "whole"},
+    ],
+    "tyres": [{"where": "rear left", "pressure": {"value": 12, "unit": "psi"}}],
+    "ground_speed": {
+        "distance": {"value": 200, "unit": "ft"},
+        "durations": {"values": [38.9, 39.3, 39], "unit": "s"},
+        "controller_speed": {"value": 3.5, "unit": "mph"},
+    },
+    "scale": {"weight": {"value": 10, "unit": "lb"}, "shown": {"value": 10.02, "unit": "lb"}},
+    "note": "invented",
+}  # fmt: skip
