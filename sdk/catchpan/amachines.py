@@ -1,6 +1,7 @@
 """Single machines of the asynchronous client. The synchronous twin, machines.py, is generated from it."""
 
 from abc import ABC, abstractmethod
+from collections.abc import AsyncIterator
 from typing import TypeVar
 
 from catchpan import calls
@@ -9,6 +10,7 @@ from catchpan.contract.commissionings import (
     Commissioning,
     CommissioningPage,
     CommissioningRequest,
+    CommissioningSummary,
     MachineSettings,
 )
 
@@ -38,6 +40,16 @@ class AsyncMachines(ABC):
     ) -> CommissioningPage:
         """One page of a machine's commissionings, newest first."""
         return await self.run(calls.commissionings(machine, after, limit))
+
+    async def all_commissionings(self, machine: str) -> AsyncIterator[CommissioningSummary]:
+        """Every commissioning of a machine, newest first."""
+        page = await self.commissionings(machine)
+        while True:
+            for item in page.items:
+                yield item
+            if page.next is None:
+                return
+            page = await self.commissionings(machine, after=page.next)
 
     async def commissioning(self, machine: str, number: int) -> Commissioning:
         """One commissioning of a machine."""

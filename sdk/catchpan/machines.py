@@ -1,6 +1,7 @@
 """Single machines of the client, generated from amachines.py by sdk/generate_client.py: change that one."""
 
 from abc import ABC, abstractmethod
+from collections.abc import Iterator
 from typing import TypeVar
 
 from catchpan import calls
@@ -9,6 +10,7 @@ from catchpan.contract.commissionings import (
     Commissioning,
     CommissioningPage,
     CommissioningRequest,
+    CommissioningSummary,
     MachineSettings,
 )
 
@@ -38,6 +40,16 @@ class Machines(ABC):
     ) -> CommissioningPage:
         """One page of a machine's commissionings, newest first."""
         return self.run(calls.commissionings(machine, after, limit))
+
+    def all_commissionings(self, machine: str) -> Iterator[CommissioningSummary]:
+        """Every commissioning of a machine, newest first."""
+        page = self.commissionings(machine)
+        while True:
+            for item in page.items:
+                yield item
+            if page.next is None:
+                return
+            page = self.commissionings(machine, after=page.next)
 
     def commissioning(self, machine: str, number: int) -> Commissioning:
         """One commissioning of a machine."""

@@ -27,6 +27,7 @@ GROUPS = (
     "gate",
     "amounts",
     "material",
+    "machine",
     "machine-kind",
     "profile",
     "organisation",

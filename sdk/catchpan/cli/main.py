@@ -38,6 +38,7 @@ _COMMANDS = {
     "amounts": "amounts:app",
     "material": "material:app",
     "machine-kind": "machine_kind:app",
+    "machine": "machine:app",
     "profile": "profile:app",
     "branch": "branch:branch",
     "sync": "branch:sync",

@@ -1,0 +1,81 @@
+"""``catchpan machine``: found with a gauge, and told what it is to be set to."""
+
+import json
+
+import pytest
+
+from catchpan import demo
+from catchpan.cli import exits
+from tests.cli.test_commands import run
+
+FOUND = ("--by", "R. Example", "--closed", "212", "--open", "905", "--right-closed", "208", "--right-open", "899")
+PROFILE = "Hollow on Ride-on"
+
+
+@pytest.fixture
+def yard(tmp_path):
+    """A folder with one machine and a released profile."""
+    demo.copy_to(tmp_path)
+    for words in (
+        ("branch", "add", "North yard"), ("branch", "add", "South yard"),
+        ("machine-kind", "add", "Ride-on", "--gates", "2", "--opening-step", "0.5 %"), ("material", "add", "Hollow"),
+        ("machine", "add", "AH-07", "--branch", "North yard", "--kind", "Ride-on", "--tag", "ice"),
+        ("profile", "save", "--material", "Hollow", "--machine-kind", "Ride-on", "--catches", "catches.csv",
+         "--pass", "open lawn, overlapped, 11 ft", "--work", "feeding, 3.2 lb/1000ft2, 3.5 mph, open lawn"),
+        ("profile", "release", PROFILE, "--reason", "caught"),
+    ):  # fmt: skip
+        done = run(*words, folder=tmp_path)
+        assert done.returncode == exits.OK, done.stderr
+    return tmp_path
+
+
+def test_a_machine_is_commissioned_and_told_its_positions(yard):
+    done = run("machine", "commission", "AH-07", *FOUND, "--no-leaks", "--tyre", "rear left=12 psi", "--at", "25 %",
+               "--left", "1.02 lb", "--right", "1 lb", "--course", "200 ft", "--time", "38.9 s", "--time", "39.1 s",
+               "--check-weight", "10 lb", "--shown", "10.02 lb", folder=yard)  # fmt: skip
+    assert done.returncode == exits.OK, done.stderr
+    for words in ("left      212   905    693", "50.5 % fell left", "Scale: shows +0.20 %", "Nothing to look at."):
+        assert words in done.stdout
+    assert "power off and locked" in done.stderr
+    told = run("machine", "settings", "AH-07", PROFILE, "--table", folder=yard).stdout
+    assert "actuator left  actuator right" in told
+    answer = json.loads(run("machine", "settings", "AH-07", PROFILE, "--json", folder=yard).stdout)
+    work = answer["works"][0]
+    assert work["positions"][0]["position"] == pytest.approx(212 + 693 * work["set_opening"]["value"] / 100)
+
+
+def test_what_changed_since_last_time_is_told_and_kept(yard):
+    run("machine", "commission", "AH-07", *FOUND, "--panel", "640 rpm", "--tachometer", "640 rpm", folder=yard)
+    moved = ("--by", "R. Example", "--closed", "219", "--open", "905")
+    dry = run("machine", "commission", "AH-07", *moved, *FOUND[6:], "--leaks", "--dry-run", folder=yard)
+    for words in ("closed stop, left", "STOP  The gate (left) leaks"):
+        assert words in dry.stdout
+    assert run("machine", "history", "AH-07", folder=yard).stdout.count("R. Example") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--right-closed", "208"), "--right-open"),
+        (("--panel", "640 rpm"), "--tachometer"),
+        (("--tyre", "12 psi"), "rear left=12 psi"),
+        (("--tyre", "rear left=12 lb"), "not of pressure"),
+        (("--course", "200 ft"), "--time"),
+        (("--shown", "10 lb"), "--check-weight"),
+        (("--at", "25 %", "--left", "1 lb"), "--right"),
+        (("--from-below", "540"), "/gates/0/from_above"),
+    ],
+)
+def test_half_a_measurement_is_refused_by_what_is_missing(yard, words, said):
+    done = run("machine", "commission", "AH-07", *FOUND[:6], *words, folder=yard)
+    assert (done.returncode, done.stdout) == (exits.INPUT, "")
+    assert said in done.stderr
+    assert "R. Example" not in run("machine", "history", "AH-07", folder=yard).stdout
+
+
+def test_a_machine_moves_to_another_branch(yard):
+    assert run("machine", "move", "AH-07", "--branch", "South yard", folder=yard).returncode == exits.OK
+    assert "AH-07" in run("machine", "list", "--branch", "South yard", folder=yard).stdout
+    assert "AH-07" not in run("machine", "list", "--branch", "North yard", folder=yard).stdout
+    lost = run("machine", "settings", "AH-08", PROFILE, folder=yard)
+    assert (lost.returncode, "AH-07" in lost.stderr) == (exits.NOT_FOUND, True)
