@@ -5,7 +5,7 @@ import re
 import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -27,7 +27,7 @@ from tests.store.places import Place, file_place
 OURS, OTHERS = "Alder Hollow Grounds", "Quarry Lane Turf"
 MISSING = "01900000-0000-7000-8000-00000000dead"
 NOTHING = object()
-ENDINGS = {"releaseRevision", "withdrawRevision", "revokeKey"}
+ENDINGS = {"releaseRevision", "withdrawRevision", "revokeKey", "endCorrection"}
 
 
 @dataclass
@@ -105,6 +105,8 @@ class Season:
     branch: str
     machine: str
     key: str
+    used: str = MISSING
+    correction: str = MISSING
     number: int = 1
 
     @property
@@ -113,8 +115,8 @@ class Season:
         return f"/v1/profiles/{self.profile}/revisions/{self.number}"
 
 
-def season(web: Web, *, key: str = "owner", name: str = "", drafts: int = 1) -> Season:
-    """Store one season under names that begin with ``name``."""
+def season(web: Web, *, key: str = "owner", name: str = "", drafts: int = 1, in_use: bool = False) -> Season:
+    """Store one season under names that begin with ``name``; with another profile in use, and its correction, if asked."""
     material = web.made("POST", "/v1/materials", example("addMaterial", name), key=key)["id"]
     kind, spare = (
         web.made("POST", "/v1/machine-kinds", example("addMachineKind", f"{name}{which}"), key=key)["id"]
@@ -130,7 +132,20 @@ def season(web: Web, *, key: str = "owner", name: str = "", drafts: int = 1) -> 
     web.made("POST", f"/v1/machines/{machine}/commissionings", example("addCommissioning"), key=key)
     owner = "owner" if key == "calibrator" else key
     made = web.made("POST", "/v1/keys", example("addKey", name) | {"hash": secrets.token_hex(32)}, key=owner)["id"]
-    return Season(material, kind, spare, profile, branch, machine, made)
+    found = Season(material, kind, spare, profile, branch, machine, made)
+    return _in_use(web, found, key, name) if in_use else found
+
+
+def _in_use(web: Web, ours: Season, key: str, name: str) -> Season:
+    """A second profile that the machine uses, with a correction on it."""
+    other = web.made("POST", "/v1/materials", example("addMaterial", f"{name}used "), key=key)["id"]
+    request = {"material": other, "machine_kind": ours.kind, "name": f"{name}used"}
+    used = replace(ours, used=web.made("POST", "/v1/profiles", request, key=key)["id"])
+    path = f"/v1/profiles/{used.used}/revisions"
+    web.made("POST", path, example("addRevision"), key=key)
+    web.made("POST", f"{path}/1/release", example("releaseRevision"), key=key, If_Match="*")
+    body = example("addCorrection") | {"profile": used.used, "machine": ours.machine}
+    return replace(used, correction=web.made("POST", "/v1/corrections", body, key=key)["id"])
 
 
 @dataclass
@@ -172,6 +187,7 @@ class Operation:
     def path(self, of: Season) -> str:
         """Its path for what a company has stored."""
         subject = {"materials": of.material, "machine-kinds": of.kind, "profiles": of.profile}
+        subject |= {"corrections": of.correction}
         subject |= {"branches": of.branch, "machines": of.machine, "keys": of.key}
         collection = self.template.split("/")[2] if self.template.startswith("/v1/") else ""
         filled = self.template.replace("{id}", subject.get(collection, "")).replace("{number}", str(of.number))
@@ -184,6 +200,8 @@ class Operation:
             return self.example | {"material": of.material, "machine_kind": of.spare_kind}
         if self.id in {"addMachine", "replaceMachine"}:
             return example(self.id, name) | {"branch": of.branch, "machine_kind": of.kind}
+        if self.id == "addCorrection":
+            return self.example | {"profile": of.used, "machine": None, "lot": "L2041"}
         if self.id == "releaseRevisionProvisionally":
             return self.example | {"branch": of.branch}
         if self.id in {"addKey", "rotateKey"}:

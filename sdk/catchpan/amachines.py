@@ -13,6 +13,7 @@ from catchpan.contract.commissionings import (
     CommissioningSummary,
     MachineSettings,
 )
+from catchpan.contract.corrections import CorrectionPage, CorrectionRequest, KeptCorrection
 
 T = TypeVar("T")
 
@@ -58,3 +59,29 @@ class AsyncMachines(ABC):
     async def machine_settings(self, machine: str, profile: str, *, number: int | None = None) -> MachineSettings:
         """What a machine is to be set to for a profile, or would be by another revision of it."""
         return await self.run(calls.machine_settings(machine, profile, number))
+
+    async def add_correction(
+        self, request: CorrectionRequest, *, dry_run: bool = False, idempotency_key: str | None = None
+    ) -> KeptCorrection:
+        """Correct the flow of one machine or one lot on a revision, in place of the correction in force."""
+        return await self.run(calls.add_correction(request, dry_run), idempotency_key=idempotency_key)
+
+    async def corrections(self, *, after: str | None = None, limit: int | None = None) -> CorrectionPage:
+        """One page of corrections, in force and over, oldest first."""
+        return await self.run(calls.corrections(after, limit))
+
+    async def all_corrections(self) -> AsyncIterator[KeptCorrection]:
+        """Every correction, page by page."""
+        page = await self.corrections()
+        while True:
+            for item in page.items:
+                yield item
+            if page.next is None:
+                return
+            page = await self.corrections(after=page.next)
+
+    async def end_correction(
+        self, id: str, *, dry_run: bool = False, idempotency_key: str | None = None
+    ) -> KeptCorrection:
+        """Take a correction out of force: from now on the curve alone holds again."""
+        return await self.run(calls.end_correction(id, dry_run), idempotency_key=idempotency_key)

@@ -12,6 +12,7 @@ from catchpan.contract.commissionings import (
     CommissioningRequest,
     MachineSettings,
 )
+from catchpan.contract.corrections import CorrectionPage, CorrectionRequest, KeptCorrection
 from catchpan.contract.machine_kinds import MachineKind, MachineKindPage, MachineKindRequest
 from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
 from catchpan.contract.organisations import Health, Key, KeyRequest, KeyRotation, Keys, Organisation
@@ -291,6 +292,21 @@ def machine_settings(machine: str, profile: str, number: int | None) -> Call[Mac
     """What a machine is to be set to."""
     query = _query(profile=profile, number=number)
     return Call("GET", _at("machines", machine, "settings"), MachineSettings, query=query, told=True)
+
+
+def add_correction(request: CorrectionRequest, dry_run: bool) -> Call[KeptCorrection]:
+    """A correction from now on."""
+    return Call("POST", _at("corrections"), KeptCorrection, request, _dry(dry_run), keyed=True)
+
+
+def corrections(after: str | None, limit: int | None) -> Call[CorrectionPage]:
+    """One page of corrections."""
+    return Call("GET", _at("corrections"), CorrectionPage, query=_query(after=after, limit=limit))
+
+
+def end_correction(id: str, dry_run: bool) -> Call[KeptCorrection]:
+    """Take a correction out of force."""
+    return Call("POST", _at("corrections", id, "end"), KeptCorrection, None, _dry(dry_run), keyed=True)
 
 
 def add_key(request: KeyRequest, dry_run: bool) -> Call[Key]:

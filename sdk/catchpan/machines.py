@@ -13,6 +13,7 @@ from catchpan.contract.commissionings import (
     CommissioningSummary,
     MachineSettings,
 )
+from catchpan.contract.corrections import CorrectionPage, CorrectionRequest, KeptCorrection
 
 T = TypeVar("T")
 
@@ -58,3 +59,29 @@ class Machines(ABC):
     def machine_settings(self, machine: str, profile: str, *, number: int | None = None) -> MachineSettings:
         """What a machine is to be set to for a profile, or would be by another revision of it."""
         return self.run(calls.machine_settings(machine, profile, number))
+
+    def add_correction(
+        self, request: CorrectionRequest, *, dry_run: bool = False, idempotency_key: str | None = None
+    ) -> KeptCorrection:
+        """Correct the flow of one machine or one lot on a revision, in place of the correction in force."""
+        return self.run(calls.add_correction(request, dry_run), idempotency_key=idempotency_key)
+
+    def corrections(self, *, after: str | None = None, limit: int | None = None) -> CorrectionPage:
+        """One page of corrections, in force and over, oldest first."""
+        return self.run(calls.corrections(after, limit))
+
+    def all_corrections(self) -> Iterator[KeptCorrection]:
+        """Every correction, page by page."""
+        page = self.corrections()
+        while True:
+            for item in page.items:
+                yield item
+            if page.next is None:
+                return
+            page = self.corrections(after=page.next)
+
+    def end_correction(
+        self, id: str, *, dry_run: bool = False, idempotency_key: str | None = None
+    ) -> KeptCorrection:
+        """Take a correction out of force: from now on the curve alone holds again."""
+        return self.run(calls.end_correction(id, dry_run), idempotency_key=idempotency_key)

@@ -30,6 +30,13 @@ class Unsafe(NamedTuple):
     digest: str
 
 
+class Corrected(NamedTuple):
+    """One correction as canonical bytes."""
+
+    id: str
+    entry: bytes
+
+
 class Documents(NamedTuple):
     """The canonical bytes of a manifest and of its exceptions."""
 
@@ -54,7 +61,9 @@ def branch_of(scope: str) -> str | None:
     return scope.removeprefix(BRANCH) if scope.startswith(BRANCH) else None
 
 
-def documents(held: Iterable[Held], unsafe: Sequence[Unsafe], *, branch: str | None) -> Documents:
+def documents(
+    held: Iterable[Held], unsafe: Sequence[Unsafe], corrections: Iterable[Corrected] = (), *, branch: str | None
+) -> Documents:
     """The manifest of a scope, and what differs from it.
 
     In the manifest of the organisation stands what it holds itself; what branches and machines hold instead are
@@ -72,14 +81,15 @@ def documents(held: Iterable[Held], unsafe: Sequence[Unsafe], *, branch: str | N
         else:
             apart.append(one)
     entries = [entry for _, entry in sorted((common | own).items())]
-    return Documents(_manifest(entries), _exceptions(apart, unsafe))
+    return Documents(_manifest(entries), _exceptions(apart, unsafe, sorted(corrections)))
 
 
 def _manifest(entries: Sequence[bytes]) -> bytes:
     return b'{"format":1,"profiles":[' + b",".join(entries) + b"]}"
 
 
-def _exceptions(apart: Sequence[Held], unsafe: Sequence[Unsafe]) -> bytes:
+def _exceptions(apart: Sequence[Held], unsafe: Sequence[Unsafe], corrections: Sequence[Corrected]) -> bytes:
+    """Without corrections the member is left out, so that digests are those of before there were any."""
     holdings = [
         b'{"entry":' + one.entry + f',"id":"{one.id}","target":"{one.target.value}"}}'.encode()
         for one in sorted(apart, key=lambda one: (one.target.value, one.id, one.profile))
@@ -88,4 +98,6 @@ def _exceptions(apart: Sequence[Held], unsafe: Sequence[Unsafe]) -> bytes:
         f'{{"digest":"{one.digest}","number":{one.number},"profile":"{one.profile}"}}'.encode()
         for one in sorted(unsafe)
     ]
-    return b'{"format":1,"holdings":[' + b",".join(holdings) + b'],"unsafe":[' + b",".join(ended) + b"]}"
+    corrected = b'"corrections":[' + b",".join(one.entry for one in corrections) + b"]," if corrections else b""
+    held = b'"format":1,"holdings":[' + b",".join(holdings) + b"]"
+    return b"{" + corrected + held + b',"unsafe":[' + b",".join(ended) + b"]}"

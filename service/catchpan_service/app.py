@@ -22,6 +22,7 @@ from catchpan_service.routes import (
     commissionings,
     computations,
     compute,
+    corrections,
     health,
     keys,
     machine_kinds,
@@ -51,6 +52,7 @@ HANDLERS: list[ControllerRouterHandler] = [
     branches.router,
     machines.router,
     commissionings.router,
+    corrections.router,
     keys.router,
     sync.router,
 ]

@@ -17,6 +17,7 @@ from litestar.openapi.spec import Components, SecurityScheme, Tag
 from litestar.types import ControllerRouterHandler
 
 from catchpan import __version__
+from catchpan.contract.corrections import Correction
 from catchpan.contract.problems import Problem, Slug
 from catchpan.contract.sync import Entry, Exceptions, Head, Manifest
 from catchpan_service.problems import CATALOGUE, MEDIA_TYPE
@@ -27,7 +28,7 @@ are; profiles of those settings are versioned for an organisation.
 
 Every quantity carries its unit. Follow the product label, the machine's manual and local rules: they come first."""
 KEY = SecurityScheme(type="http", scheme="bearer", description="A key of an organisation.")
-SENT_AS_BYTES = (Entry, Manifest, Exceptions, Head)
+SENT_AS_BYTES = (Correction, Entry, Manifest, Exceptions, Head)
 """Types that travel as the bytes that were hashed or signed, so that no handler names them."""
 _REFERENCE = "#/components/schemas/{name}"
 _COMPONENT = re.compile(r'"#/components/schemas/([^"]+)"')

@@ -49,12 +49,12 @@ def web(each_place):
 
 @pytest.fixture(scope="module")
 def ours(web):
-    return season(web)
+    return season(web, in_use=True)
 
 
 @pytest.fixture(scope="module")
 def theirs(web):
-    return season(web, key="other owner")
+    return season(web, key="other owner", in_use=True)
 
 
 def slug(answer):
@@ -118,7 +118,7 @@ def test_who_may_only_read_reads_and_computes_and_stores_nothing(web, ours, oper
 
 @pytest.mark.parametrize("role", ["calibrator", "owner"])
 def test_who_may_save_may_do_everything_that_is_in_the_document(web, role):
-    ours = season(web, key=role, name=f"{role} ")
+    ours = season(web, key=role, name=f"{role} ", in_use=True)
     for operation in OPERATIONS.values():
         if operation.id == "releaseRevisionProvisionally":
             continue
@@ -230,6 +230,7 @@ def alike(answer, *subjects):
 def test_what_belongs_to_another_organisation_is_as_if_it_were_not_there(web, ours, theirs, operation, options):
     nothing = Season(*[MISSING] * 7)
     subjects = [MISSING, theirs.material, theirs.kind, theirs.profile, theirs.branch, theirs.machine, theirs.key]
+    subjects += [theirs.correction]
     stored = web.dump()
     for body in (operation.body(ours, "foreign "), {"brand_new": 1}):
         sent = [body] if "requestBody" in operation.described else []

@@ -17,7 +17,7 @@ def web(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def ours(web):
-    return season(web)
+    return season(web, in_use=True)
 
 
 def changed(document, *changes):

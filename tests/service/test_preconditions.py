@@ -27,7 +27,7 @@ def fresh(web):
     def make():
         nonlocal made
         made += 1
-        ours = season(web, name=f"{made} ")
+        ours = season(web, name=f"{made} ", in_use=True)
         again = example("addRevision") | {"note": "once more"}
         for path, body in (
             (f"/v1/materials/{ours.material}", example("addMaterial", f"{made} ") | {"note": "once more"}),
@@ -235,7 +235,19 @@ def without_stamps(document):
         name: value
         for name, value in document.items()
         if name
-        not in {"id", "created", "changed", "released", "check_due", "withdrawn", "revoked", "valid_until", "recorded"}
+        not in {
+            "id",
+            "created",
+            "changed",
+            "released",
+            "check_due",
+            "withdrawn",
+            "revoked",
+            "valid_until",
+            "recorded",
+            "made",
+            "ended",
+        }
     }
 
 

@@ -12,12 +12,14 @@ from uuid_utils.compat import uuid7
 
 from catchpan.contract.branches import BranchRequest, MachineRequest
 from catchpan.contract.commissionings import CommissioningRequest, GateFound
+from catchpan.contract.corrections import CorrectionRequest
 from catchpan.contract.findings import Finding, FindingCode, Severity
 from catchpan.contract.machine_kinds import MachineKindRequest
 from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.organisations import Role
 from catchpan.contract.profiles import Content, ProfileRequest
 from catchpan.digest import canonical, digest
+from catchpan.quantities import Ratio
 from catchpan_service import admin
 from catchpan_service.store import branches, keys, machine_kinds, machines, materials, profiles
 from catchpan_service.store.database import Access, Database, Order, Reply
@@ -97,6 +99,14 @@ def machine(database: Database, access: Access, name: str | None = None) -> UUID
 
 def commissioning(done: datetime = datetime(2026, 3, 2, tzinfo=UTC), **told: Any) -> CommissioningRequest:
     return CommissioningRequest(done=done, by="R. Example", gates=[GateFound(closed=212, open=905)], **told)
+
+
+def correction(profile: UUID, number: int = 1, **told: Any) -> CorrectionRequest:
+    given: dict[str, Any] = {"lot": "L2041", "factor": 0.97, "until": datetime(2026, 6, 30, tzinfo=UTC)} | told
+    sure = Ratio(0.8, "%")
+    return CorrectionRequest(
+        profile=str(profile), number=number, standard_uncertainty=sure, by="R. Example", reason="checked", **given
+    )
 
 
 def profile_request(database: Database, access: Access) -> ProfileRequest:

@@ -10,13 +10,13 @@ from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.profiles import Withdrawal
 from catchpan.contract.sync import ReplicaReport
 from catchpan_service import admin
-from catchpan_service.store import commissionings, fence, keys, materials, migrations, replicas, revisions
+from catchpan_service.store import commissionings, corrections, fence, keys, materials, migrations, replicas, revisions
 from catchpan_service.store.database import Order
 from catchpan_service.store.errors import Unfenced
 from catchpan_service.store.scopes import ADMINISTRATOR, Scope
 from catchpan_service.store.tables import metadata
 from catchpan_service.store.writes import Written
-from tests.store.office import branch, commissioning, do, draft, machine, profile, reply
+from tests.store.office import branch, commissioning, correction, do, draft, machine, profile, reply
 from tests.store.places import Place
 
 TABLES = metadata.sorted_tables
@@ -33,6 +33,7 @@ def furnish(database, access):
     for number in (1, 2):
         do(database, access, revisions.add, subject, draft(f"{access.organisation_name} {number}"))
         do(database, access, revisions.release, subject, number, None, "checked")
+    do(database, access, corrections.add, correction(subject, 2))
     do(database, access, revisions.withdraw, subject, 1, None, "clumps", Withdrawal.UNSAFE)
     do(database, access, commissionings.add, machine(database, access), commissioning())
     yard = branch(database, access)

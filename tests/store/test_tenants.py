@@ -16,6 +16,8 @@ from catchpan_service.store import (
     branches,
     commissionings,
     contents,
+    corrections,
+    factors,
     feed,
     holdings,
     keys,
@@ -30,15 +32,16 @@ from catchpan_service.store import (
 )
 from catchpan_service.store.errors import NotFound
 from catchpan_service.store.writes import Stamp
-from tests.store.office import branch, commissioning, do, draft, machine, machine_kind, material, profile
+from tests.store.office import branch, commissioning, correction, do, draft, machine, machine_kind, material, profile
 
 MODULES = (
-    audit, branches, commissionings, contents, feed, holdings, keys, machine_kinds, machines, materials, profiles,
+    audit, branches, commissionings, contents, corrections, factors, feed, holdings, keys, machine_kinds, machines, materials, profiles,
     replicas, revisions, signers, wanted,
 )  # fmt: skip
 # Called within the writes of other functions only, with what these have found in the organisation.
 INNER = {"audit.append", "contents.keep", "profiles.point", "feed.start", "feed.head", "feed.advance", "signers.start"}
 INNER |= {"signers.current", "signers.cursor_secret"}
+INNER |= {f"factors.{name}" for name in ("begin", "end", "end_revision", "move_machine")}
 INNER |= {f"holdings.{name}" for name in ("begin", "end_revision", "end_of_branches", "condemn", "move_machine")}
 GIVEN = draft("theirs")
 GONE_BY = datetime(2027, 3, 2, tzinfo=UTC)
@@ -60,6 +63,10 @@ class Theirs:
         self.machine = machine(database, other)
         do(database, other, commissionings.add, self.machine, commissioning())
         do(database, other, revisions.add, self.profile, GIVEN)
+        self.used = profile(database, other)
+        do(database, other, revisions.add, self.used, GIVEN)
+        do(database, other, revisions.release, self.used, 1, None, "checked")
+        self.correction = UUID(do(database, other, corrections.add, correction(self.used)).id)
 
     def calls(self):
         """A call of every function that takes the id of something: what it is called with."""
@@ -75,6 +82,8 @@ class Theirs:
             "commissionings.add": (self.machine, commissioning()),
             "commissionings.get": (self.machine, 1),
             "commissionings.page": (self.machine,),
+            "corrections.add": (correction(self.used),),
+            "corrections.end": (self.correction,),
             "wanted.basis": (self.machine, self.profile, None, GONE_BY),
             "revisions.entry": (self.profile, 1),
             "machines.add": (theirs,),
@@ -120,6 +129,10 @@ WITHOUT_ID = {
     "holdings.of_machine": (UUID(int=0), UUID(int=0), 10**9),
     "wanted.of_machine": (NOBODY,),
     "commissionings.latest": (UUID(int=0), GONE_BY),
+    "corrections.page": (),
+    "factors.at": (None, 10**9),
+    "factors.of_machine": (NOBODY, str(UUID(int=0)), 1, GONE_BY),
+    "factors.on_revision": (UUID(int=0), 1),
     "replicas.all_of_them": (),
     "signers.all_of_them": (),
     "signers.rotate": (b"s" * 32,),

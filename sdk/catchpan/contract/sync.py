@@ -10,6 +10,7 @@ import msgspec
 from msgspec import Meta
 
 from catchpan.contract.base import Count, Digest, Id, Instant, Name, OpenEnum, Wire
+from catchpan.contract.corrections import Correction
 from catchpan.contract.profiles import Number, State
 
 MAX_WAIT = 50
@@ -80,9 +81,10 @@ class UnsafeRevision(Wire, kw_only=True, frozen=True):
     digest: Digest
 
 
-class Exceptions(Wire, kw_only=True, frozen=True):
-    """What differs from the manifest, digested apart: what single targets hold, and what was withdrawn as unsafe."""
+class Exceptions(Wire, kw_only=True, frozen=True, omit_defaults=True):
+    """What differs from the manifest, digested apart: corrections, what single targets hold, and what is unsafe."""
 
+    corrections: list[Correction] = []
     format: Literal[1]
     holdings: list[TargetEntry]
     unsafe: list[UnsafeRevision]
@@ -145,7 +147,10 @@ class HoldingChange(Wire, kw_only=True, frozen=True):
 
 
 class FeedItem(Wire, kw_only=True, frozen=True):
-    """One change. ``content`` is there for a holding that began, where contents were asked for."""
+    """One change. ``content`` is there for a holding that began, where contents were asked for.
+
+    ``correction`` is there for one that began.
+    """
 
     position: Position
     n: Count
@@ -154,6 +159,7 @@ class FeedItem(Wire, kw_only=True, frozen=True):
     event: str
     digest: Digest | None
     holding: HoldingChange | None
+    correction: Annotated[Raw, Meta(extra_json_schema=_or_null("Correction"))]
     content: Annotated[Raw, Meta(extra_json_schema=_or_null("Content"))]
 
 
@@ -179,13 +185,14 @@ class SnapshotItem(Wire, kw_only=True, frozen=True):
 class SnapshotPage(Wire, kw_only=True, frozen=True):
     """Part of all holdings of a scope at a position; ``next`` goes on at the same position.
 
-    The last page has no ``next``; it brings what is unsafe, and the ``cursor`` where the feed goes on.
+    The last page has no ``next``; it brings corrections, what is unsafe, and the ``cursor`` where the feed goes on.
     """
 
     scope: Scope
     epoch: Epoch
     position: Position
     items: list[SnapshotItem]
+    corrections: list[Annotated[Raw, Meta(extra_json_schema={"$ref": "#/components/schemas/Correction"})]]
     unsafe: list[UnsafeRevision]
     next: Cursor | None
     cursor: Cursor | None

@@ -16,7 +16,7 @@ from catchpan.contract.sync import Target, UnsafeRevision
 from catchpan.digest import digest
 from catchpan.manifests import Unsafe
 from catchpan.replica.errors import BundleError
-from catchpan.replica.rules import Holdings, line_of
+from catchpan.replica.rules import Holdings, correction_of, line_of
 from catchpan.replica.store import Copy, State
 
 LONGEST_LINE: Final = 8_000_000
@@ -33,6 +33,7 @@ class Heading(Wire, kw_only=True, frozen=True):
     holdings: Lines
     contents: Lines
     unsafe: list[UnsafeRevision]
+    corrections: list[msgspec.Raw] = []
     state: State
 
 
@@ -53,6 +54,7 @@ def write(path: Path, copy: Copy, contents: Mapping[str, bytes]) -> None:
         holdings=len(copy.holdings.lines),
         contents=len(contents),
         unsafe=unsafe,
+        corrections=[msgspec.Raw(body) for _, body in sorted(copy.holdings.corrections.items())],
         state=copy.state,
     )
     partial = path.with_name(path.name + ".partial")
@@ -90,7 +92,8 @@ def read(path: Path) -> tuple[Copy, dict[str, bytes]]:
     except OSError as error:
         raise BundleError(f"{path} cannot be read: {error.strerror}") from error
     unsafe = frozenset(Unsafe(one.profile, one.number, one.digest) for one in heading.unsafe)
-    return Copy(heading.state, Holdings(held, unsafe)), {digest(body): body for body in bodies}
+    corrections = {correction_of(one).id: bytes(one) for one in heading.corrections}
+    return Copy(heading.state, Holdings(held, unsafe, corrections)), {digest(body): body for body in bodies}
 
 
 def require_exactly(contents: Mapping[str, bytes], wanted: frozenset[str]) -> None:

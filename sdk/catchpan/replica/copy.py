@@ -184,7 +184,7 @@ class Replica:
             names = ", ".join(sorted(one.name for one in entries)) or "none"
             raise MissingError(f"{'several' if found else 'no'} profiles are called {profile!r}; held are {names}")
         entry = found[0]
-        notes = reports.notes_on(entry, now) + reports.doubts(copy, now)
+        notes = reports.notes_on(entry, now) + reports.corrections_on(copy, entry, now) + reports.doubts(copy, now)
         return HeldProfile(entry=entry, content=msgspec.Raw(self._whole(entry.digest, entry.name)), notes=notes)
 
     def export(self, path: Path) -> Report:

@@ -105,7 +105,7 @@ def by_snapshot(client: Catchpan, branch: str | None, put_aside: Callable[[Snaps
     if page.cursor is None:
         raise DifferentError("the snapshot ends without a cursor")
     try:
-        holdings, contents = rules.of_snapshot(items, page.unsafe)
+        holdings, contents = rules.of_snapshot(items, page.unsafe, page.corrections)
     except DifferentError:
         for item in items:
             put_aside(item)

@@ -95,6 +95,17 @@ def notes_on(entry: Entry, now: datetime) -> list[str]:
     return notes
 
 
+def corrections_on(copy: Copy, entry: Entry, now: datetime) -> list[str]:
+    """The corrections that are in force on a revision, and those that are over."""
+    held = [rules.correction_of(body) for body in copy.holdings.corrections.values()]
+    return [
+        f"{one.machine_name or f'lot {one.lot}'}: flow corrected by {one.factor:g}"
+        + (f" until {one.until:%Y-%m-%d}" if one.until > now else f"; that is over since {one.until:%Y-%m-%d}")
+        for one in sorted(held, key=lambda one: (one.machine_name or "", one.lot or ""))
+        if (one.profile, one.number) == (entry.profile, entry.number)
+    ]
+
+
 def doubts(copy: Copy, now: datetime) -> list[str]:
     """What is doubtful about the age of the proof."""
     head = _head(copy)

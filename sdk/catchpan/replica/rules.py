@@ -6,13 +6,15 @@ digest stands in the head, the contents whose digests stand in the manifest.
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
+from types import MappingProxyType
 from typing import Final, NamedTuple
 
 import msgspec
 
+from catchpan.contract.corrections import Correction
 from catchpan.contract.sync import Entry, FeedItem, Head, SignedHead, SigningKey, SnapshotItem, Target, UnsafeRevision
 from catchpan.digest import digest
-from catchpan.manifests import Documents, Held, Unsafe, branch_of, documents
+from catchpan.manifests import Corrected, Documents, Held, Unsafe, branch_of, documents
 from catchpan.replica.errors import DifferentError, OutOfDateError, RolledBackError, WrongKeyError
 from catchpan.replica.signatures import verifies
 
@@ -22,6 +24,8 @@ Place = tuple[Target, str, str]
 _NULL: Final = b"null"
 _HEAD: Final = msgspec.json.Decoder(Head)
 _ENTRY: Final = msgspec.json.Decoder(Entry)
+_CORRECTION: Final = msgspec.json.Decoder(Correction)
+_CORRECTION_KIND: Final = "correction"
 _UNSAFE_EVENT: Final = ("revision", "withdrawn_unsafe")
 
 
@@ -33,6 +37,14 @@ def entry_of(body: bytes | msgspec.Raw) -> Entry:
         raise DifferentError(f"a holding cannot be read: {error}") from error
 
 
+def correction_of(body: bytes | msgspec.Raw) -> Correction:
+    """A correction; DifferentError where it is none."""
+    try:
+        return _CORRECTION.decode(body)
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise DifferentError(f"a correction cannot be read: {error}") from error
+
+
 class Line(NamedTuple):
     """An entry as canonical bytes, and the digest of the content that it names."""
 
@@ -41,15 +53,17 @@ class Line(NamedTuple):
 
 
 class Holdings(NamedTuple):
-    """All holdings of a scope, and what is unsafe in it."""
+    """All holdings of a scope, what is unsafe in it, and its corrections by id, as canonical bytes."""
 
     lines: Mapping[Place, Line]
     unsafe: frozenset[Unsafe]
+    corrections: Mapping[str, bytes] = MappingProxyType({})
 
     def documents(self, scope: str) -> Documents:
         """The manifest of the scope and its exceptions."""
         held = [Held(*place, line.entry) for place, line in self.lines.items()]
-        return documents(held, sorted(self.unsafe), branch=branch_of(scope))
+        corrected = [Corrected(*one) for one in self.corrections.items()]
+        return documents(held, sorted(self.unsafe), corrected, branch=branch_of(scope))
 
     def digests(self) -> frozenset[str]:
         """The digests of all contents that are held."""
@@ -146,7 +160,9 @@ def checked_content(content: bytes, expected: str) -> bytes:
     return content
 
 
-def of_snapshot(items: Iterable[SnapshotItem], unsafe: Iterable[UnsafeRevision]) -> tuple[Holdings, dict[str, bytes]]:
+def of_snapshot(
+    items: Iterable[SnapshotItem], unsafe: Iterable[UnsafeRevision], corrections: Iterable[msgspec.Raw] = ()
+) -> tuple[Holdings, dict[str, bytes]]:
     """The holdings of a snapshot, and its contents by digest; DifferentError for a content that does not fit."""
     lines: dict[Place, Line] = {}
     contents: dict[str, bytes] = {}
@@ -154,17 +170,20 @@ def of_snapshot(items: Iterable[SnapshotItem], unsafe: Iterable[UnsafeRevision])
         entry = entry_of(item.entry)
         lines[item.target, item.id, entry.profile] = Line(bytes(item.entry), entry.digest)
         contents[entry.digest] = checked_content(bytes(item.content), entry.digest)
-    return Holdings(lines, frozenset(Unsafe(one.profile, one.number, one.digest) for one in unsafe)), contents
+    ended = frozenset(Unsafe(one.profile, one.number, one.digest) for one in unsafe)
+    return Holdings(lines, ended, {correction_of(one).id: bytes(one) for one in corrections}), contents
 
 
 def after_changes(before: Holdings, items: Iterable[FeedItem]) -> tuple[Holdings, dict[str, bytes]]:
     """The holdings after some changes, and the contents that came with them; DifferentError as above."""
-    lines, unsafe = dict(before.lines), set(before.unsafe)
+    lines, unsafe, corrections = dict(before.lines), set(before.unsafe), dict(before.corrections)
     contents: dict[str, bytes] = {}
     for item in items:
         if (item.kind, item.event) == _UNSAFE_EVENT and item.digest is not None:
             profile, _, number = item.id.partition("/")
             unsafe.add(Unsafe(profile, int(number), item.digest))
+        if item.kind == _CORRECTION_KIND:
+            _correct(corrections, item)
         if item.holding is None:
             continue
         place = (item.holding.target, item.holding.id, item.holding.profile)
@@ -174,4 +193,12 @@ def after_changes(before: Holdings, items: Iterable[FeedItem]) -> tuple[Holdings
         line = lines[place] = line_of(item.holding.entry, item.holding.profile)
         if bytes(item.content) != _NULL:
             contents[line.digest] = checked_content(bytes(item.content), line.digest)
-    return Holdings(lines, frozenset(unsafe)), contents
+    return Holdings(lines, frozenset(unsafe), corrections), contents
+
+
+def _correct(corrections: dict[str, bytes], item: FeedItem) -> None:
+    """One correction that began, or ended."""
+    if bytes(item.correction) == _NULL:
+        corrections.pop(item.id, None)
+    else:
+        corrections[correction_of(item.correction).id] = bytes(item.correction)

@@ -27,6 +27,7 @@ CREATE TABLE IF NOT EXISTS holdings (
 CREATE TABLE IF NOT EXISTS unsafe (
     profile TEXT NOT NULL, number INTEGER NOT NULL, digest TEXT NOT NULL, PRIMARY KEY (profile, number)
 ) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS corrections (id TEXT PRIMARY KEY, entry BLOB NOT NULL);
 CREATE TABLE IF NOT EXISTS contents (digest TEXT PRIMARY KEY, body BLOB NOT NULL);
 CREATE TABLE IF NOT EXISTS quarantine (at TEXT NOT NULL, why TEXT NOT NULL, digest TEXT NOT NULL, body BLOB NOT NULL);
 """
@@ -95,7 +96,8 @@ class LocalStore:
             for target, one, profile, entry, named in self._all("SELECT * FROM holdings")
         }
         unsafe = frozenset(Unsafe(*row) for row in self._all("SELECT profile, number, digest FROM unsafe"))
-        return Copy(state, Holdings(lines, unsafe))
+        corrections = {one: _bytes(entry) for one, entry in self._all("SELECT id, entry FROM corrections")}
+        return Copy(state, Holdings(lines, unsafe, corrections))
 
     def content(self, digest: str) -> bytes | None:
         """The bytes of a content, as they lie here."""
@@ -129,6 +131,8 @@ class LocalStore:
             )
             self._many("DELETE FROM unsafe", [()])
             self._many("INSERT INTO unsafe VALUES (?, ?, ?)", after.holdings.unsafe)
+            self._many("DELETE FROM corrections", [()])
+            self._many("INSERT INTO corrections VALUES (?, ?)", after.holdings.corrections.items())
             self._many("INSERT OR REPLACE INTO state VALUES (1, ?)", [(msgspec.json.encode(after.state),)])
 
         self._transaction(run)

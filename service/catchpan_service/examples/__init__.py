@@ -32,6 +32,7 @@ EXAMPLES: dict[str, Any] = {
     "addMachine": _MACHINE,
     "replaceMachine": _MACHINE,
     "addCommissioning": fleet.COMMISSIONING,
+    "addCorrection": fleet.CORRECTION,
     "addKey": {"name": "office program", "role": "reader", "hash": "00" * 32},
     "rotateKey": {"hash": "01" * 32, "overlap_hours": 24},
     "reportReplica": {"epoch": 1, "position": 12, "manifest": _SOME_DIGEST, "exceptions": _SOME_DIGEST},

@@ -27,3 +27,14 @@ COMMISSIONING: dict[str, Any] = {
     "scale": {"weight": {"value": 10, "unit": "lb"}, "shown": {"value": 10.02, "unit": "lb"}},
     "note": "invented",
 }  # fmt: skip
+
+CORRECTION: dict[str, Any] = {
+    "profile": "01900000-0000-7000-8000-000000000001",
+    "number": 1,
+    "machine": "01900000-0000-7000-8000-000000000001",
+    "factor": 0.972,
+    "standard_uncertainty": {"value": 0.8, "unit": "%"},
+    "by": "R. Example",
+    "reason": "check catches at 25 and 60 %, both 3 % low",
+    "until": "2031-06-30T00:00:00Z",
+}

@@ -30,7 +30,7 @@ from catchpan_service.routes.asking import (
 from catchpan_service.routes.replies import encoded, paged, sent
 from catchpan_service.rules.access import Action, require
 from catchpan_service.si import commissionings as judging
-from catchpan_service.si import machine_settings
+from catchpan_service.si import corrections, machine_settings
 from catchpan_service.si.ranges import require_sound
 from catchpan_service.store import commissionings, wanted
 from catchpan_service.store.commissionings import Recorded
@@ -88,7 +88,7 @@ async def settings(
         content=msgspec.json.decode(basis.content, type=Content),
         gates=[] if last is None else last.record.gates,
         step=basis.kind.opening_step,
-        correction=1.0,
+        correction=1.0 if basis.correction is None else basis.correction.factor,
     )
     works, found = machine_settings.works(setting, told)
     return MachineSettings(
@@ -101,11 +101,12 @@ async def settings(
         state=entry.state,
         held_by=basis.wanted.target,
         commissioning=None if last is None else last.number,
-        correction=1.0,
+        correction=setting.correction,
         works=works,
         gate_table=machine_settings.table(setting, told),
         findings=[
             *machine_settings.standing(entry, last and last.record.done, last and last.due, now),
+            *corrections.said(basis.correction),
             *found,
         ],
     )

@@ -27,7 +27,7 @@ from sqlalchemy import (
 from catchpan import manifests
 from catchpan.contract.sync import Entry, Target
 from catchpan.digest import canonical
-from catchpan.manifests import Documents, Held, Unsafe
+from catchpan.manifests import Corrected, Documents, Held, Unsafe
 from catchpan_service.store.statements import of, owned
 from catchpan_service.store.tables import contents, holdings, unsafe
 from catchpan_service.store.writes import EVERYBODY, Change, Stamp
@@ -202,11 +202,11 @@ def brought_forward(connection: Connection, organisation: UUID, before: Present,
     return held | {_place(row): _heard(row) for row in lasting}
 
 
-def documents(held: Present, ended: Sequence[Unsafe], branch: UUID | None) -> Documents:
+def documents(held: Present, ended: Sequence[Unsafe], corrected: Sequence[Corrected], branch: UUID | None) -> Documents:
     """The manifest of a scope, and its exceptions, made of what is held."""
     audience = {None, branch}
     own = (one.held for one in held.values() if branch is None or one.branch in audience)
-    return manifests.documents(own, ended, branch=None if branch is None else str(branch))
+    return manifests.documents(own, ended, corrected, branch=None if branch is None else str(branch))
 
 
 def of_machine(connection: Connection, organisation: UUID, machine: UUID, branch: UUID, position: int) -> list[Held]:

@@ -7,7 +7,7 @@ from uuid import UUID
 from sqlalchemy import Connection
 
 from catchpan.contract.branches import Machine, MachinePage, MachineRequest
-from catchpan_service.store import branches, holdings, machine_kinds, tables
+from catchpan_service.store import branches, factors, holdings, machine_kinds, tables
 from catchpan_service.store.cursors import DEFAULT_LIMIT
 from catchpan_service.store.documents import Documents
 from catchpan_service.store.errors import NotFound, named_by
@@ -63,7 +63,8 @@ def replace(
     written = _KEPT.replace(connection, organisation, stamp, subject, request.name, request, expected)
     if not written.changes or before.branch == request.branch:
         return _heard(written)
-    moved = holdings.move_machine(connection, organisation, stamp, subject, UUID(request.branch))
+    there = (connection, organisation, stamp, subject, UUID(request.branch))
+    moved = (*holdings.move_machine(*there), *factors.move_machine(*there))
     gone = altered(written.changes[0], event="moved_away", audience=before.branch)
     return Written(written.answer, (gone, *_heard(written).changes, *moved))
 

@@ -24,10 +24,10 @@ from catchpan.contract.sync import (
     UnsafeRevision,
 )
 from catchpan.digest import canonical, digest
-from catchpan.manifests import Unsafe, scope_of
+from catchpan.manifests import Corrected, Unsafe, scope_of
 from catchpan_service.rules import positions, standings
 from catchpan_service.rules.positions import BadSeal, Place
-from catchpan_service.store import audit, contents, feed, holdings, replicas, signers
+from catchpan_service.store import audit, contents, factors, feed, holdings, replicas, signers
 from catchpan_service.store.documents import FIRST
 from catchpan_service.store.errors import BadCursor, NotFound
 from catchpan_service.store.holdings import Present
@@ -50,11 +50,18 @@ class Known(NamedTuple):
     held: Present
 
 
+class Apart(NamedTuple):
+    """What stands in a scope's exceptions beside holdings."""
+
+    unsafe: list[Unsafe]
+    corrections: list[Corrected]
+
+
 class Digests(NamedTuple):
     """The digests of a scope, and what they were made of."""
 
     held: Present
-    unsafe: list[Unsafe]
+    apart: Apart
     manifest: str
     exceptions: str
 
@@ -74,7 +81,8 @@ class Proofs:
         now = feed.state(connection, organisation)
         position = _past(now, at)
         held = self._held(connection, organisation, now.epoch, position)
-        told = holdings.documents(held, holdings.found_unsafe(connection, organisation, branch, position), branch)
+        apart = _apart(connection, organisation, branch, position)
+        told = holdings.documents(held, apart.unsafe, apart.corrections, branch)
         return ManifestAnswer(
             scope=_scope(branch),
             epoch=now.epoch,
@@ -124,12 +132,12 @@ class Proofs:
     ) -> Digests:
         """The digests of a scope at a position, made anew only where something of it may have changed."""
         held = self._held(connection, organisation, epoch, position)
-        ended = holdings.found_unsafe(connection, organisation, branch, position)
+        apart = _apart(connection, organisation, branch, position)
         known = self._digests.get((organisation, branch))
-        if known is not None and known.held is held and known.unsafe == ended:
+        if known is not None and known.held is held and known.apart == apart:
             return known
-        told = holdings.documents(held, ended, branch)
-        found = Digests(held, ended, digest(told.manifest), digest(told.exceptions))
+        told = holdings.documents(held, apart.unsafe, apart.corrections, branch)
+        found = Digests(held, apart, digest(told.manifest), digest(told.exceptions))
         newest = self._known.get(organisation)
         if newest is not None and newest.held is held:
             self._digests[organisation, branch] = found
@@ -172,19 +180,20 @@ class Proofs:
             position, last = int(told), holdings.After(UUID(profile), kind, UUID(target))
         rows = holdings.page(connection, organisation, branch, position, last, limit + 1)
         rows, more = rows[:limit], len(rows) > limit
-        following, unsafe, cursor = None, [], None
+        following, apart, cursor = None, Apart([], []), None
         if more:
             end = (rows[-1].profile, rows[-1].target_kind, rows[-1].target)
             following = self._sealed(connection, organisation, scope, state.epoch, position, *end)
         else:
-            unsafe = sorted(holdings.found_unsafe(connection, organisation, branch, position))
+            apart = _apart(connection, organisation, branch, position)
             cursor = self._sealed(connection, organisation, _scope(branch), *Place(state.epoch, position))
         return SnapshotPage(
             scope=_scope(branch),
             epoch=state.epoch,
             position=position,
             items=[_snapshot_item(row) for row in rows],
-            unsafe=[UnsafeRevision(**one._asdict()) for one in unsafe],
+            corrections=[msgspec.Raw(one.entry) for one in apart.corrections],
+            unsafe=[UnsafeRevision(**one._asdict()) for one in apart.unsafe],
             next=following,
             cursor=cursor,
         )
@@ -239,6 +248,11 @@ class Proofs:
         return self._secrets[organisation]
 
 
+def _apart(connection: Connection, organisation: UUID, branch: UUID | None, position: int) -> Apart:
+    ended = holdings.found_unsafe(connection, organisation, branch, position)
+    return Apart(sorted(ended), factors.at(connection, organisation, branch, position))
+
+
 def _scope(branch: UUID | None) -> str:
     return scope_of(None if branch is None else str(branch))
 
@@ -255,9 +269,12 @@ def _snapshot_item(row: Any) -> SnapshotItem:
 
 
 def _item(connection: Connection, organisation: UUID, row: Any, *, with_contents: bool) -> FeedItem:
-    holding = None if row["holding"] is None else _HOLDING.decode(row["holding"])
+    about = row["holding"] if row["kind"] == holdings.KIND else None
+    holding = None if about is None else _HOLDING.decode(about)
+    correction = row["holding"] if row["kind"] == factors.KIND else None
     content = NULL
     if with_contents and holding is not None and row["digest"] is not None:
         content = msgspec.Raw(contents.get(connection, organisation, row["digest"]))
     kept = {name: row[name] for name in ("position", "n", "kind", "id", "event", "digest")}
-    return FeedItem(**kept, holding=holding, content=content)
+    told = NULL if correction is None else msgspec.Raw(correction)
+    return FeedItem(**kept, holding=holding, correction=told, content=content)

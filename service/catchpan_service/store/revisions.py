@@ -23,7 +23,7 @@ from catchpan.contract.sync import Entry
 from catchpan_service.rules import revisions as rules
 from catchpan_service.rules.due import check_due
 from catchpan_service.rules.revisions import Event, Standing
-from catchpan_service.store import branches, contents, cursors, history, holdings, profiles
+from catchpan_service.store import branches, contents, cursors, factors, history, holdings, profiles
 from catchpan_service.store.cursors import DEFAULT_LIMIT
 from catchpan_service.store.errors import Bodies, NotFound, Stale, named_by
 from catchpan_service.store.statements import of, owned
@@ -280,7 +280,8 @@ def _withdraw(
     which = (connection, row["organisation"], stamp, row["profile"], row["number"])
     audiences = holdings.condemn(*which, row["digest"]) if because == Withdrawal.UNSAFE else (None,)
     ended = holdings.end_revision(*which) if ends else ()
-    return row, (*(altered(told, audience=audience) for audience in audiences), *ended)
+    corrected = factors.end_revision(*which)
+    return row, (*(altered(told, audience=audience) for audience in audiences), *ended, *corrected)
 
 
 def _held(connection: Connection, organisation: UUID, stamp: Stamp, place: holdings.Place, row: Row) -> Change:

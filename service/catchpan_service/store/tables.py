@@ -320,6 +320,29 @@ unsafe = _owned(
     key=("profile", "number"),
 )
 
+# Factors on flow for one machine or one lot, on one revision: never changed but to end them.
+corrections = _owned(
+    "corrections",
+    Column("id", Uuid, nullable=False),
+    Column("profile", Uuid, nullable=False),
+    Column("number", Integer, nullable=False),
+    Column("machine", Uuid, nullable=True),
+    _text("lot", nullable=True),
+    Column("branch", Uuid, nullable=True),
+    Column("entry", LargeBinary, nullable=False),
+    Column("from_position", BigInteger, nullable=False),
+    Column("to_position", BigInteger, nullable=True),
+    _moment("ended", nullable=True),
+    _refers("number", "revisions", "number", within="profile"),
+    _refers("machine", "machines"),
+    _refers("branch", "branches"),
+    CheckConstraint("(machine IS NULL) <> (lot IS NULL)", name="machine"),
+    CheckConstraint("(to_position IS NULL) = (ended IS NULL)", name="ended"),
+    Index("ix_corrections_revision", "organisation", "profile", "number"),
+    Index("ix_corrections_machine", "organisation", "machine"),
+    key=("id", "from_position"),
+)
+
 # Ed25519 seeds, and the key before each that vouches for it; the newest signs.
 signers = _owned(
     "signers",

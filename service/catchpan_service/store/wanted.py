@@ -8,9 +8,10 @@ import msgspec
 from sqlalchemy import Connection
 
 from catchpan.contract.branches import Machine
+from catchpan.contract.corrections import Correction
 from catchpan.contract.machine_kinds import MachineKind
 from catchpan.contract.sync import Entry, Target
-from catchpan_service.store import commissionings, contents, feed, holdings, machine_kinds, machines, revisions
+from catchpan_service.store import commissionings, contents, factors, feed, holdings, machine_kinds, machines, revisions
 from catchpan_service.store.commissionings import Recorded
 from catchpan_service.store.errors import NotFound, named_by
 
@@ -33,6 +34,7 @@ class Basis(NamedTuple):
     wanted: Wanted
     content: bytes
     commissioning: Recorded | None
+    correction: Correction | None
 
 
 def of_machine(
@@ -78,4 +80,5 @@ def basis(
         wanted=held[0],
         content=contents.get(connection, organisation, held[0].entry.digest),
         commissioning=commissionings.latest(connection, organisation, machine, now),
+        correction=factors.of_machine(connection, organisation, found, str(profile), held[0].entry.number, now),
     )

@@ -83,7 +83,7 @@ class Change:
     """One thing that a write changed; ``digest`` is that of its content, where it has one.
 
     ``audience`` says whom the feed tells beside the office: EVERYBODY, one branch (its id), or nobody. ``holding`` is
-    what began or ended, as JSON, where that is what changed.
+    the holding that began or ended, or the correction that began, as JSON, where that is what changed.
     """
 
     kind: str

@@ -1,4 +1,4 @@
-"""Commissionings of machines; holdings are found by the positions at which they begin and end."""
+"""Commissionings of machines, and corrections; holdings are found by the positions at which they begin and end."""
 
 from typing import Any, Final
 
@@ -8,9 +8,11 @@ from alembic import op
 revision: Final = "0003"
 down_revision: Final = "0002"
 
+_TEXT: Final = sa.String().with_variant(sa.String(collation="C"), "postgresql")
+
 
 def upgrade() -> None:
-    """Make the table and the indexes."""
+    """Make the tables and the indexes."""
     op.create_table(
         "commissionings",
         sa.Column("organisation", sa.Uuid(), nullable=False),
@@ -20,7 +22,7 @@ def upgrade() -> None:
         _moment("due"),
         sa.Column("body", sa.LargeBinary(), nullable=False),
         _moment("recorded"),
-        sa.Column("recorded_by", sa.String().with_variant(sa.String(collation="C"), "postgresql"), nullable=False),
+        sa.Column("recorded_by", _TEXT, nullable=False),
         sa.PrimaryKeyConstraint("organisation", "machine", "number", name=op.f("pk_commissionings")),
         sa.ForeignKeyConstraint(
             ["organisation", "machine"],
@@ -34,5 +36,38 @@ def upgrade() -> None:
         op.create_index(f"ix_holdings_{column}", "holdings", ["organisation", column])
 
 
-def _moment(name: str) -> sa.Column[Any]:
-    return sa.Column(name, sa.DateTime(timezone=True), nullable=False)
+    _corrections()
+
+
+def _corrections() -> None:
+    op.create_table(
+        "corrections",
+        sa.Column("organisation", sa.Uuid(), nullable=False),
+        sa.Column("id", sa.Uuid(), nullable=False),
+        sa.Column("profile", sa.Uuid(), nullable=False),
+        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("machine", sa.Uuid(), nullable=True),
+        sa.Column("lot", _TEXT, nullable=True),
+        sa.Column("branch", sa.Uuid(), nullable=True),
+        sa.Column("entry", sa.LargeBinary(), nullable=False),
+        sa.Column("from_position", sa.BigInteger(), nullable=False),
+        sa.Column("to_position", sa.BigInteger(), nullable=True),
+        _moment("ended", nullable=True),
+        sa.PrimaryKeyConstraint("organisation", "id", "from_position", name=op.f("pk_corrections")),
+        _refers("revisions", profile="profile", number="number"),
+        _refers("machines", machine="id"),
+        _refers("branches", branch="id"),
+        sa.CheckConstraint("(machine IS NULL) <> (lot IS NULL)", name=op.f("ck_corrections_machine")),
+        sa.CheckConstraint("(to_position IS NULL) = (ended IS NULL)", name=op.f("ck_corrections_ended")),
+    )
+    op.create_index("ix_corrections_revision", "corrections", ["organisation", "profile", "number"])
+    op.create_index("ix_corrections_machine", "corrections", ["organisation", "machine"])
+
+
+def _refers(table: str, **columns: str) -> sa.ForeignKeyConstraint:
+    there = [f"{table}.{column}" for column in ("organisation", *columns.values())]
+    return sa.ForeignKeyConstraint(["organisation", *columns], there, name=op.f(f"fk_corrections_{table}"))
+
+
+def _moment(name: str, *, nullable: bool = False) -> sa.Column[Any]:
+    return sa.Column(name, sa.DateTime(timezone=True), nullable=nullable)
