@@ -8,6 +8,7 @@ from catchpan.contract.findings import Finding, FindingCode, Severity
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.calibration.opening import LARGEST_CORRECTION, SAME
 
+
 def require_sound(request: CorrectionRequest, now: datetime) -> None:
     """Refuse with CalibrationError a correction that cannot be, or that stands for a calibration."""
     if (request.machine is None) == (request.lot is None) or request.lot == "":
