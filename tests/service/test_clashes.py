@@ -101,3 +101,16 @@ def test_of_many_editors_none_loses_what_another_wrote(web, runs):
                 assert clash["base"].get("note", "") == read["note"]
                 assert clash["yours"] == kept(body)
         assert web.made("GET", path)["version"] == len(written) + 1
+
+
+def test_the_base_of_a_machine_that_moved_is_what_it_was_after_the_move(web):
+    ours = season(web, name="moving ")
+    body = operations()["replaceMachine"].body(ours, "moving ")
+    path = f"/v1/machines/{ours.machine}"
+    moved = body | {"branch": web.branch, "note": "moved"}
+    web.made("PUT", path, moved, If_Match='"1"')
+    web.made("PUT", path, moved | {"note": "theirs"}, If_Match='"2"')
+    answer = web.send("PUT", path, moved | {"note": "yours"}, If_Match='"2"')
+    assert answer.status_code == 412
+    clash = answer.json()["clash"]
+    assert [clash[one]["note"] for one in ("base", "theirs", "yours")] == ["moved", "theirs", "yours"]

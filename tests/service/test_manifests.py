@@ -6,7 +6,7 @@ import pytest
 from catchpan.contract.sync import Exceptions, Head, Manifest, Target
 from catchpan.digest import canonical, digest
 from catchpan.manifests import Held, Unsafe, documents
-from tests.releases import busy_season, draft, release, walk
+from tests.releases import busy_season, draft, release, walk, withdraw
 from tests.scenario import season, serving
 from tests.sdk.signatures import verifies
 
@@ -129,3 +129,25 @@ def test_what_is_unsafe_reaches_every_branch_that_ever_held_it(web):
         told = web.made("GET", f"/v1/manifest?branch={branch}")
         assert [(row["profile"], row["number"]) for row in told["exceptions"]["unsafe"]] == [(one.profile, 2)]
         assert one.profile not in {row["profile"] for row in told["manifest"]["profiles"]}
+
+
+def test_a_head_follows_every_change_of_what_is_held_or_unsafe(web):
+    """What is remembered between two heads is never told for what came after."""
+    ours = season(web, drafts=2)
+
+    def told():
+        head, manifest = web.made("GET", "/v1/head")["head"], web.made("GET", "/v1/manifest")
+        assert (head["manifest"], head["exceptions"]) == (manifest["manifest_digest"], manifest["exceptions_digest"])
+        return head["manifest"], head["exceptions"]
+
+    seen = [told()]
+    for change in (
+        lambda: release(web, ours),
+        lambda: release(web, ours, 2),
+        lambda: withdraw(web, ours, 1),
+        lambda: withdraw(web, ours, 2),
+    ):
+        change()
+        seen.append(told())
+    assert len(set(seen)) == len(seen)
+    assert seen[-1][0] == seen[0][0]

@@ -50,7 +50,7 @@ def state_of(path):
     with closing(sqlite3.connect(path)) as connection:
         tables = {
             name: sorted(connection.execute(f"SELECT * FROM {name}").fetchall())
-            for name in ("holdings", "unsafe", "contents")
+            for name in ("holdings", "unsafe", "corrections", "contents")
         }
         (body,) = connection.execute("SELECT body FROM state").fetchone()
     kept = json.loads(body)

@@ -45,34 +45,55 @@ def test_a_later_pull_brings_only_what_changed(web, client, replica):
     assert holds(report) == wanted(web)
 
 
-def test_random_histories_leave_the_copy_equal_to_the_office(web, client, replica, tmp_path, clock):
-    draw = random.Random(7)
-    seasons = [season(web, name=f"{number} ") for number in range(3)]
-    for step in range(60):
-        ours = draw.choice(seasons)
-        latest = web.made("GET", f"/v1/profiles/{ours.profile}")["latest"]
-        path = f"/v1/profiles/{ours.profile}/revisions/{draw.randint(1, latest)}"
-        move, body = draw.choice(
-            [
-                ("release", example("releaseRevision")),
-                ("release-provisionally", {"branch": draw.choice([web.branch, ours.branch]), "days": 3, "reason": "x"}),
-                ("withdraw", {"reason": "x", "because": draw.choice(["replaced", "unsafe"])}),
-                ("", None),
-            ]
-        )
-        if move:
-            web.send("POST", f"{path}/{move}", body, If_Match="*")
-        else:
-            draft(web, ours, f"note {step}")
-        if draw.random() < 0.1:
-            write(web, feed.put_away, draw.randrange(10_000))
-        if draw.random() < 0.3:
+def step(web, draw, seasons, n):
+    """Something that an office does; what it may not do is refused, and nothing happens."""
+    ours = draw.choice(seasons)
+    latest = web.made("GET", f"/v1/profiles/{ours.profile}")["latest"]
+    revision = f"/v1/profiles/{ours.profile}/revisions/{draw.randint(1, latest)}"
+    yard = draw.choice([web.branch, ours.branch])
+    method, path, body = draw.choice(
+        [
+            ("POST", f"{revision}/release", example("releaseRevision")),
+            ("POST", f"{revision}/release-provisionally", {"branch": yard, "days": 3, "reason": "x"}),
+            ("POST", f"{revision}/withdraw", {"reason": "x", "because": draw.choice(["replaced", "unsafe"])}),
+            ("POST", f"/v1/profiles/{ours.profile}/revisions", example("addRevision") | {"note": f"note {n}"}),
+            ("POST", "/v1/corrections", correction(ours, latest, draw)),
+            ("PUT", f"/v1/machines/{ours.machine}", machine(ours, yard)),
+        ]
+    )
+    web.send(method, path, body, If_Match="*")
+    if draw.random() < 0.1:
+        write(web, feed.put_away, draw.randrange(10_000))
+
+
+def correction(ours, number, draw):
+    target = draw.choice([{"machine": ours.machine}, {"machine": None, "lot": "L7"}])
+    return example("addCorrection") | {"profile": ours.profile, "number": number} | target
+
+
+def machine(ours, yard):
+    return example("addMachine", ours.machine) | {"branch": yard, "machine_kind": ours.kind}
+
+
+@pytest.mark.parametrize(("histories", "steps"), [(1, 60), pytest.param(1000, 20, marks=pytest.mark.long)])
+def test_random_histories_leave_the_copy_equal_to_the_office(tmp_path, clock, histories, steps):
+    for seed in range(histories):
+        folder, draw = tmp_path / str(seed), random.Random(seed)
+        folder.mkdir()
+        with (
+            serving(folder, clock=clock) as web,
+            client_of(web) as client,
+            Replica(folder / "shed.replica", clock=clock) as replica,
+            Replica(folder / "fresh.replica", clock=clock) as fresh,
+        ):
+            seasons = [season(web, name=f"{number} ") for number in range(2)]
+            for n in range(steps):
+                step(web, draw, seasons, n)
+                if draw.random() < 0.3:
+                    assert holds(replica.pull(client)) == wanted(web)
             assert holds(replica.pull(client)) == wanted(web)
-    last = replica.pull(client)
-    assert holds(last) == wanted(web)
-    with Replica(tmp_path / "fresh.replica", clock=clock) as fresh:
-        fresh.pull(client)
-    assert state_of(tmp_path / "fresh.replica") == state_of(tmp_path / "shed.replica")
+            fresh.pull(client)
+            assert state_of(folder / "fresh.replica") == state_of(folder / "shed.replica")
 
 
 def test_a_provisional_revision_is_marked_and_its_end_is_said(web, client, replica, clock):
