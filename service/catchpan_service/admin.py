@@ -102,6 +102,19 @@ def mark_restored(database: Database) -> list[StoredOrganisation]:
     return found
 
 
+def put_away(database: Database, *, before: datetime) -> list[tuple[StoredOrganisation, int]]:
+    """Forget what the feed of each organisation told before an instant, and say up to which position.
+
+    Who has not read it takes a snapshot. Holdings, contents and the audit chain stay.
+    """
+    found = []
+    for one in list_organisations(database):
+        through = database.read_now(audit.position_at, one.id, before)
+        order = Order(local_owner(one.id, one.name, one.units), "database put-away")
+        found.append((one, database.write_now(feed.put_away, order, through).floor))
+    return found
+
+
 def verify_audit(database: Database) -> list[tuple[StoredOrganisation, list[Break]]]:
     """Where the audit chain of each organisation does not hold."""
     return [(one, database.read_now(audit.verify, one.id)) for one in list_organisations(database)]

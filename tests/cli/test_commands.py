@@ -17,6 +17,7 @@ from catchpan import demo
 from catchpan.cli import exits
 from catchpan.cli.main import app, main
 from catchpan.contract.curves import FlowCurveAnswer
+from catchpan.contract.materials import MaterialRequest
 from catchpan.errors import BY_SLUG
 from tests.serving import Serving
 
@@ -298,3 +299,31 @@ def test_a_restored_database_and_a_new_signing_key_are_told_and_the_chain_still_
     broken = run("audit", "verify", folder=folder)
     assert broken.returncode == exits.NOT_BELIEVED
     assert "position 2: the row was altered" in broken.stdout
+
+
+def test_a_backup_is_made_while_the_service_works_and_is_whole(folder):
+    with Serving(folder) as serving, serving.client() as client:
+        client.add_material(MaterialRequest(name="Hollow"))
+        there = {"CATCHPAN_DATABASE": str(folder / "x.sqlite")}
+        assert run("database", "backup", "copy.sqlite", folder=folder, **there).returncode == exits.OK
+        again = run("database", "backup", "copy.sqlite", folder=folder, **there)
+        assert (again.returncode, "is there already" in again.stderr) == (exits.INPUT, True)
+    (folder / "x.sqlite").unlink()
+    (folder / "copy.sqlite").rename(folder / "x.sqlite")
+    assert "epoch" in run("database", "restored", folder=folder, **there).stdout
+    assert "Hollow" in run("material", "list", folder=folder, **there).stdout
+    elsewhere = {"CATCHPAN_DATABASE_URL": "postgresql+psycopg://catchpan@db.example/catchpan"}
+    assert "pg_dump" in run("database", "backup", "other.sqlite", folder=folder, **elsewhere).stderr
+    assert not list(folder.glob("*.partial"))
+
+
+def test_old_changes_are_put_away_and_young_ones_stay(folder):
+    run("material", "add", "Hollow", folder=folder)
+    assert "up to position 0" in run("database", "put-away", folder=folder).stdout
+    with closing(sqlite3.connect(folder / "catchpan.sqlite")) as connection:
+        connection.execute("UPDATE audit SET at = '2020-01-01 00:00:00.000000' WHERE position = 1")
+        connection.commit()
+    assert "up to position 1" in run("database", "put-away", "--older-than", "30", folder=folder).stdout
+    with closing(sqlite3.connect(folder / "catchpan.sqlite")) as connection:
+        assert connection.execute("SELECT min(position) FROM changes").fetchone() == (2,)
+    assert run("database", "put-away", "--older-than", "0", folder=folder).returncode == exits.USAGE

@@ -113,6 +113,7 @@ class Theirs:
 WITHOUT_ID = {
     "audit.verify": (),
     "audit.moment": (1,),
+    "audit.position_at": (GONE_BY,),
     "branches.page": (),
     "branches.add": (BranchRequest(name="shared name"),),
     "machines.page": (),

@@ -1,16 +1,21 @@
 """``catchpan database`` and ``catchpan audit``: done on the database itself, with the service stopped."""
 
+import os
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Annotated
 
-from cyclopts import App, Parameter
+from cyclopts import App, Parameter, validators
 
+from catchpan.cli.connection import service_module
 from catchpan.cli.organisation import administration
 from catchpan.cli.printing import put, put_json
-from catchpan.errors import DamagedError
+from catchpan.errors import DamagedError, TableError
 
 database = App(name="database", help="The database itself.", help_format="plaintext")
 audit = App(name="audit", help="The chain of what was changed, when and by whom.", help_format="plaintext")
 Json = Annotated[bool, Parameter(negative="")]
+Days = Annotated[int, Parameter(validator=validators.Number(gte=1))]
 
 
 @database.command
@@ -51,6 +56,59 @@ def rotate_signing_key(organisation: str, /, *, json: Json = False) -> None:
         put_json(made)
     else:
         put(f"{organisation} signs with {made.key} from now on")
+
+
+@database.command
+def put_away(
+    *, older_than: Annotated[int, Parameter(validator=validators.Number(gte=1))] = 400, json: Json = False
+) -> None:
+    """Forget what the feed told long ago; a branch that has not pulled since takes a snapshot.
+
+    What was held when, contents and the audit chain are kept.
+
+    Example: catchpan database put-away --older-than 400
+
+    Parameters
+    ----------
+    older_than
+        Days.
+    json
+        Print the answer as JSON.
+    """
+    before = datetime.now(UTC) - timedelta(days=older_than)
+    with administration() as (opened, admin):
+        found = admin.put_away(opened, before=before)
+    if json:
+        put_json([{"organisation": one.name, "through": through} for one, through in found])
+    for one, through in found if not json else ():
+        put(f"{one.name}: changes up to position {through} are put away")
+
+
+@database.command
+def backup(file: Path, /, *, json: Json = False) -> None:
+    """Copy the SQLite database to a new file, whole and checked, also while the service works on it.
+
+    Example: catchpan database backup /backups/monday.sqlite
+
+    Parameters
+    ----------
+    file
+        The file to write; it must not be there yet.
+    json
+        Print the answer as JSON.
+    """
+    errors = service_module("store.errors")
+    place = service_module("settings").read_settings(os.environ).location
+    try:
+        service_module("store.backups").back_up(place, file)
+    except errors.StoreError as error:
+        raise TableError(str(error)) from error
+    except OSError as error:
+        raise TableError(f"{file}: {error.strerror}") from error
+    if json:
+        put_json({"file": str(file), "bytes": file.stat().st_size})
+    else:
+        put(f"{file}: {file.stat().st_size} bytes, whole; after restoring it run: catchpan database restored")
 
 
 @audit.command

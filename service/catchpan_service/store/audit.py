@@ -13,7 +13,7 @@ from typing import Final
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, bindparam, func, insert, select
 
 from catchpan_service.store import feed
 from catchpan_service.store.feed import GENESIS, Head
@@ -25,6 +25,7 @@ BATCH: Final = 1000
 
 _ADD: Final = insert(audit)
 _MOMENT: Final = select(audit.c.at).where(*owned(audit, "position"))
+_UNTIL: Final = select(func.max(audit.c.position)).where(*owned(audit), audit.c.at <= bindparam("until"))
 _ALL: Final = select(audit).where(*owned(audit)).order_by(audit.c.position).execution_options(yield_per=BATCH)
 
 
@@ -67,6 +68,11 @@ def append(
 def moment(connection: Connection, organisation: UUID, position: int | None) -> datetime | None:
     """When the write of a position was made; None for none."""
     return connection.execute(_MOMENT, of(organisation, position=position)).scalar_one_or_none()
+
+
+def position_at(connection: Connection, organisation: UUID, moment: datetime) -> int:
+    """The position of the last write that was made by an instant, 0 for none."""
+    return connection.execute(_UNTIL, of(organisation) | {"until": moment}).scalar_one() or 0
 
 
 @dataclass(frozen=True)
