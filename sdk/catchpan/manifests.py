@@ -73,14 +73,17 @@ def documents(
     common: dict[str, bytes] = {}
     own: dict[str, bytes] = {}
     apart: list[Held] = []
+    everybody, at_branch = Target.ORGANISATION, Target.BRANCH  # looked up once: this runs over all that is held
     for one in held:
-        if one.target == Target.ORGANISATION:
-            common[one.profile] = one.entry
-        elif one.target == Target.BRANCH and one.id == branch:
-            own[one.profile] = one.entry
+        target, subject, profile, entry = one
+        if target is everybody:
+            common[profile] = entry
+        elif target is at_branch and subject == branch:
+            own[profile] = entry
         else:
             apart.append(one)
-    entries = [entry for _, entry in sorted((common | own).items())]
+    found = common | own
+    entries = [found[profile] for profile in sorted(found)]
     return Documents(_manifest(entries), _exceptions(apart, unsafe, sorted(corrections)))
 
 

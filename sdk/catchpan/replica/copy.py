@@ -136,7 +136,8 @@ class Replica:
 
     def status(self) -> Report:
         """What is held, and how old its proof is; EmptyError."""
-        return self._report(self._held())
+        copy = self._held()
+        return self._report(copy, copy.digests())
 
     def verify(self) -> Report:
         """Check every byte that is held; damaged contents are put aside and fetched again by the next pull.
@@ -164,7 +165,7 @@ class Replica:
             body = self._store.content(one)
             if body is not None and digest(body) != one:
                 self._store.set_aside(self._clock(), "damaged on this machine", one, body, held=True)
-        return self._report(copy)
+        return self._report(copy, copy.digests())
 
     def profiles(self) -> list[Entry]:
         """Every profile that is to be used here, the narrowest holding of each, by name; EmptyError."""
@@ -191,7 +192,7 @@ class Replica:
         """Write everything that is held as one bundle file, for another replica of the same scope; DamagedError."""
         copy = self._held()
         bundle.write(path, copy, {one: self._whole(one, one) for one in sorted(copy.holdings.digests())})
-        return self._report(copy)
+        return self._report(copy, copy.digests())
 
     def import_(self, path: Path, *, pin: str | None = None) -> Report:
         """Take over a bundle file, by the same rules as a pull; nothing of it where anything does not fit.
@@ -219,9 +220,8 @@ class Replica:
 
     def _kept(self, before: Copy | None, after: Copy, contents: dict[str, bytes]) -> Report:
         self._store.keep(before, after, contents)
-        if contents:
-            self._store.clear()
-        return self._report(after, fetched=len(contents))
+        head = msgspec.json.decode(after.state.signed.head, type=Head)  # just required of these holdings
+        return self._report(after, (head.manifest, head.exceptions), fetched=len(contents))
 
     def _held(self) -> Copy:
         copy = self._store.read()
@@ -236,8 +236,9 @@ class Replica:
             raise DamagedError(f"the content of {said} is damaged on this machine: pull again before using it")
         return body
 
-    def _report(self, copy: Copy, *, fetched: int = 0) -> Report:
-        return reports.report(copy, now=self._clock(), missing=len(self._store.missing()), fetched=fetched)
+    def _report(self, copy: Copy, digests: tuple[str, str], *, fetched: int = 0) -> Report:
+        missing = len(self._store.missing())
+        return reports.report(copy, digests, now=self._clock(), missing=missing, fetched=fetched)
 
 
 def _chain(client: Catchpan, copy: Copy | None, signed: SignedHead) -> Sequence[SigningKey]:

@@ -8,7 +8,6 @@ import msgspec
 
 from catchpan.contract.base import Wire
 from catchpan.contract.sync import Entry, Head, Target
-from catchpan.digest import digest
 from catchpan.manifests import branch_of
 from catchpan.replica import rules
 from catchpan.replica.store import Copy
@@ -49,10 +48,9 @@ class HeldProfile(Wire, kw_only=True, frozen=True):
     notes: list[str]
 
 
-def report(copy: Copy, *, now: datetime, missing: int, fetched: int = 0) -> Report:
-    """Tell what is held; ``missing`` counts contents of which there are no good bytes."""
-    state = copy.state
-    told = copy.holdings.documents(state.scope)
+def report(copy: Copy, digests: tuple[str, str], *, now: datetime, missing: int, fetched: int = 0) -> Report:
+    """Tell what is held, by its digests; ``missing`` counts contents of which there are no good bytes."""
+    state, (manifest, exceptions) = copy.state, digests
     head = _head(copy)
     notes = doubts(copy, now)
     if missing:
@@ -62,8 +60,8 @@ def report(copy: Copy, *, now: datetime, missing: int, fetched: int = 0) -> Repo
         organisation=state.organisation,
         epoch=state.epoch,
         position=state.position,
-        manifest=digest(told.manifest),
-        exceptions=digest(told.exceptions),
+        manifest=manifest,
+        exceptions=exceptions,
         profiles=len({profile for target, _, profile in copy.holdings.lines if target != Target.MACHINE}),
         pulled=state.pulled,
         proved_until=head.expires,

@@ -65,6 +65,11 @@ class Holdings(NamedTuple):
         corrected = [Corrected(*one) for one in self.corrections.items()]
         return documents(held, sorted(self.unsafe), corrected, branch=branch_of(scope))
 
+    def told(self, scope: str) -> tuple[str, str]:
+        """The digests of the manifest of the scope, and of its exceptions."""
+        manifest, exceptions = self.documents(scope)
+        return digest(manifest), digest(exceptions)
+
     def digests(self) -> frozenset[str]:
         """The digests of all contents that are held."""
         return frozenset([line.digest for line in self.lines.values()])
@@ -148,8 +153,7 @@ def require(holdings: Holdings, head: Head) -> None:
     for target, subject, profile in holdings.lines:
         if target == Target.ORGANISATION and subject != head.organisation:
             raise DifferentError(f"a holding of {profile} stands in the wrong place")
-    told = holdings.documents(head.scope)
-    if (digest(told.manifest), digest(told.exceptions)) != (head.manifest, head.exceptions):
+    if holdings.told(head.scope) != (head.manifest, head.exceptions):
         raise DifferentError(f"what arrived is not what was signed for position {head.position}")
 
 

@@ -1,7 +1,6 @@
 """The local copy: one SQLite file, changed by one transaction at a time.
 
-Contents are kept by digest, as the bytes that were hashed. What is replaced stays until it is cleared away, so that a
-pull that is cut off anywhere leaves the last good state.
+Contents are kept by digest, as the bytes that were hashed.
 """
 
 import sqlite3
@@ -57,6 +56,10 @@ class Copy(NamedTuple):
 
     state: State
     holdings: Holdings
+
+    def digests(self) -> tuple[str, str]:
+        """The digests of the manifest and of its exceptions."""
+        return self.holdings.told(self.state.scope)
 
 
 class LocalStore:
@@ -118,6 +121,7 @@ class LocalStore:
         lines = after.holdings.lines.items()
         changed = {place: line for place, line in lines if held.get(place) != line}
         gone = held.keys() - after.holdings.lines.keys()
+        over = set() if before is None else before.holdings.digests() - after.holdings.digests()
 
         def run() -> None:
             self._many("INSERT OR REPLACE INTO contents VALUES (?, ?)", contents.items())
@@ -129,6 +133,7 @@ class LocalStore:
                 "DELETE FROM holdings WHERE (target, id, profile) = (?, ?, ?)",
                 [(target.value, one, profile) for target, one, profile in gone],
             )
+            self._many("DELETE FROM contents WHERE digest = ?", [(one,) for one in over])
             self._many("DELETE FROM unsafe", [()])
             self._many("INSERT INTO unsafe VALUES (?, ?, ?)", after.holdings.unsafe)
             self._many("DELETE FROM corrections", [()])
@@ -136,11 +141,6 @@ class LocalStore:
             self._many("INSERT OR REPLACE INTO state VALUES (1, ?)", [(msgspec.json.encode(after.state),)])
 
         self._transaction(run)
-
-    def clear(self) -> None:
-        """Forget contents that nothing refers to any more."""
-        statement = "DELETE FROM contents WHERE digest NOT IN (SELECT digest FROM holdings)"
-        self._transaction(lambda: self._many(statement, [()]))
 
     def set_aside(self, at: datetime, why: str, digest: str, body: bytes, *, held: bool) -> None:
         """Put damaged bytes aside for somebody to look at; with ``held`` they are no longer served."""
