@@ -61,7 +61,7 @@ class Holdings(NamedTuple):
 
     def documents(self, scope: str) -> Documents:
         """The manifest of the scope and its exceptions."""
-        held = [Held(*place, line.entry) for place, line in self.lines.items()]
+        held = (Held(*place, entry) for place, (entry, _) in self.lines.items())
         corrected = [Corrected(*one) for one in self.corrections.items()]
         return documents(held, sorted(self.unsafe), corrected, branch=branch_of(scope))
 
