@@ -107,6 +107,7 @@ class Season:
     key: str
     used: str = MISSING
     correction: str = MISSING
+    digest: str = "sha256:" + "0" * 64
     number: int = 1
 
     @property
@@ -142,10 +143,10 @@ def _in_use(web: Web, ours: Season, key: str, name: str) -> Season:
     request = {"material": other, "machine_kind": ours.kind, "name": f"{name}used"}
     used = replace(ours, used=web.made("POST", "/v1/profiles", request, key=key)["id"])
     path = f"/v1/profiles/{used.used}/revisions"
-    web.made("POST", path, example("addRevision"), key=key)
+    digest = web.made("POST", path, example("addRevision"), key=key)["digest"]
     web.made("POST", f"{path}/1/release", example("releaseRevision"), key=key, If_Match="*")
     body = example("addCorrection") | {"profile": used.used, "machine": ours.machine}
-    return replace(used, correction=web.made("POST", "/v1/corrections", body, key=key)["id"])
+    return replace(used, digest=digest, correction=web.made("POST", "/v1/corrections", body, key=key)["id"])
 
 
 @dataclass
@@ -192,21 +193,24 @@ class Operation:
         collection = self.template.split("/")[2] if self.template.startswith("/v1/") else ""
         filled = self.template.replace("{id}", subject.get(collection, "")).replace("{number}", str(of.number))
         asked = {"compareRevisions": "?before=1&after=1", "showMachineSettings": f"?profile={of.profile}&number=1"}
+        asked["showMachineHistory"] = "?at=2999-01-01T00:00:00Z"
         return filled + asked.get(self.id, "")
 
     def body(self, of: Season, name: str = "") -> Any:
         """Its example, with the company's own ids; a new name where a name must be free."""
-        if self.id == "addProfile":
-            return self.example | {"material": of.material, "machine_kind": of.spare_kind}
-        if self.id in {"addMachine", "replaceMachine"}:
-            return example(self.id, name) | {"branch": of.branch, "machine_kind": of.kind}
-        if self.id == "addCorrection":
-            return self.example | {"profile": of.used, "machine": None, "lot": "L2041"}
-        if self.id == "releaseRevisionProvisionally":
-            return self.example | {"branch": of.branch}
-        if self.id in {"addKey", "rotateKey"}:
-            return self.example | {"hash": secrets.token_hex(32)}
-        return example(self.id, name) if self.example is not NOTHING and "name" in self.example else self.example
+        own: dict[str, dict[str, Any]] = {
+            "addProfile": {"material": of.material, "machine_kind": of.spare_kind},
+            "addMachine": {"branch": of.branch, "machine_kind": of.kind},
+            "replaceMachine": {"branch": of.branch, "machine_kind": of.kind},
+            "reportRunning": {"profile": of.used, "digest": of.digest},
+            "addCorrection": {"profile": of.used, "machine": None, "lot": "L2041"},
+            "releaseRevisionProvisionally": {"branch": of.branch},
+            "addKey": {"hash": secrets.token_hex(32)},
+            "rotateKey": {"hash": secrets.token_hex(32)},
+        }
+        named = self.id not in {"addProfile", "addKey"}
+        found = self.example if self.example is NOTHING or not named else example(self.id, name)
+        return found if found is NOTHING else found | own.get(self.id, {})
 
     def call(self, web: Web, of: Season, name: str = "", **options: Any) -> httpx.Response:
         """Call it on what a company has stored, whatever its version is."""

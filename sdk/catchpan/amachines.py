@@ -2,6 +2,7 @@
 
 from abc import ABC, abstractmethod
 from collections.abc import AsyncIterator
+from datetime import datetime
 from typing import TypeVar
 
 from catchpan import calls
@@ -14,6 +15,14 @@ from catchpan.contract.commissionings import (
     MachineSettings,
 )
 from catchpan.contract.corrections import CorrectionPage, CorrectionRequest, KeptCorrection
+from catchpan.contract.running import (
+    DriftPage,
+    MachineHistory,
+    MachineProfile,
+    Running,
+    RunningPage,
+    RunningReport,
+)
 
 T = TypeVar("T")
 
@@ -85,3 +94,38 @@ class AsyncMachines(ABC):
     ) -> KeptCorrection:
         """Take a correction out of force: from now on the curve alone holds again."""
         return await self.run(calls.end_correction(id, dry_run), idempotency_key=idempotency_key)
+
+    async def report_running(
+        self, machine: str, request: RunningReport, *, dry_run: bool = False, idempotency_key: str | None = None
+    ) -> Running:
+        """Say which revision a machine took up, confirmed by a person at it."""
+        return await self.run(calls.report_running(machine, request, dry_run), idempotency_key=idempotency_key)
+
+    async def running(self, machine: str, *, after: str | None = None, limit: int | None = None) -> RunningPage:
+        """One page of what a machine was said to run, the report received last first."""
+        return await self.run(calls.running(machine, after, limit))
+
+    async def machine_history(self, machine: str, moment: datetime) -> MachineHistory:
+        """Which setting was in force on a machine at an instant, from which catches, with which correction."""
+        return await self.run(calls.machine_history(machine, moment))
+
+    async def drift(
+        self,
+        *,
+        branch: str | None = None,
+        only_drift: bool = True,
+        after: str | None = None,
+        limit: int | None = None,
+    ) -> DriftPage:
+        """What machines run that they should not, and of which nobody has said; ``limit`` counts machines."""
+        return await self.run(calls.drift(branch, only_drift, after, limit))
+
+    async def all_drift(self, *, branch: str | None = None, only_drift: bool = True) -> AsyncIterator[MachineProfile]:
+        """The same of every machine, page by page."""
+        page = await self.drift(branch=branch, only_drift=only_drift)
+        while True:
+            for item in page.items:
+                yield item
+            if page.next is None:
+                return
+            page = await self.drift(branch=branch, only_drift=only_drift, after=page.next)

@@ -1,5 +1,6 @@
 """Every operation as a value: what is sent, and how the answer is read. No I/O."""
 
+from datetime import UTC, datetime
 from typing import Any, Generic, TypeVar
 from urllib.parse import quote
 
@@ -30,6 +31,7 @@ from catchpan.contract.profiles import (
     RevisionSummary,
     WithdrawRequest,
 )
+from catchpan.contract.running import DriftPage, MachineHistory, Running, RunningPage, RunningReport
 from catchpan.contract.sync import (
     FeedPage,
     ManifestAnswer,
@@ -307,6 +309,28 @@ def corrections(after: str | None, limit: int | None) -> Call[CorrectionPage]:
 def end_correction(id: str, dry_run: bool) -> Call[KeptCorrection]:
     """Take a correction out of force."""
     return Call("POST", _at("corrections", id, "end"), KeptCorrection, None, _dry(dry_run), keyed=True)
+
+
+def report_running(machine: str, request: RunningReport, dry_run: bool) -> Call[Running]:
+    """Which revision a machine took up."""
+    return Call("POST", _at("machines", machine, "running"), Running, request, _dry(dry_run), keyed=True)
+
+
+def running(machine: str, after: str | None, limit: int | None) -> Call[RunningPage]:
+    """One page of what a machine was said to run."""
+    return Call("GET", _at("machines", machine, "running"), RunningPage, query=_query(after=after, limit=limit))
+
+
+def machine_history(machine: str, moment: datetime) -> Call[MachineHistory]:
+    """What was in force on a machine at an instant."""
+    query = _query(at=moment.astimezone(UTC).isoformat().replace("+00:00", "Z"))
+    return Call("GET", _at("machines", machine, "history"), MachineHistory, query=query)
+
+
+def drift(branch: str | None, only_drift: bool, after: str | None, limit: int | None) -> Call[DriftPage]:
+    """Wanted against running, for some machines."""
+    query = _query(branch=branch, after=after, limit=limit) | {"only_drift": str(only_drift).lower()}
+    return Call("GET", _at("drift"), DriftPage, query=query)
 
 
 def add_key(request: KeyRequest, dry_run: bool) -> Call[Key]:

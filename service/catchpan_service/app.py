@@ -30,6 +30,7 @@ from catchpan_service.routes import (
     materials,
     organisation,
     profiles,
+    running,
     sync,
 )
 from catchpan_service.routes.asking import DEPENDENCIES
@@ -53,6 +54,7 @@ HANDLERS: list[ControllerRouterHandler] = [
     machines.router,
     commissionings.router,
     corrections.router,
+    running.router,
     keys.router,
     sync.router,
 ]

@@ -1,5 +1,6 @@
 """Row-level security: with every filter of the application taken out, an organisation still sees its own rows alone."""
 
+from datetime import UTC, datetime
 from uuid import UUID
 
 import pytest
@@ -7,16 +8,29 @@ from sqlalchemy import NullPool, create_engine, func, select, text, update
 from sqlalchemy.exc import ProgrammingError
 
 from catchpan.contract.materials import MaterialRequest
-from catchpan.contract.profiles import Withdrawal
+from catchpan.contract.profiles import ProfileRequest, Withdrawal
+from catchpan.contract.running import RunningReport
 from catchpan.contract.sync import ReplicaReport
 from catchpan_service import admin
-from catchpan_service.store import commissionings, corrections, fence, keys, materials, migrations, replicas, revisions
+from catchpan_service.store import (
+    commissionings,
+    corrections,
+    fence,
+    keys,
+    machines,
+    materials,
+    migrations,
+    profiles,
+    replicas,
+    revisions,
+    running,
+)
 from catchpan_service.store.database import Order
 from catchpan_service.store.errors import Unfenced
 from catchpan_service.store.scopes import ADMINISTRATOR, Scope
 from catchpan_service.store.tables import metadata
 from catchpan_service.store.writes import Written
-from tests.store.office import branch, commissioning, correction, do, draft, machine, profile, reply
+from tests.store.office import branch, commissioning, correction, do, draft, machine, material, profile, reply
 from tests.store.places import Place
 
 TABLES = metadata.sorted_tables
@@ -35,12 +49,26 @@ def furnish(database, access):
         do(database, access, revisions.release, subject, number, None, "checked")
     do(database, access, corrections.add, correction(subject, 2))
     do(database, access, revisions.withdraw, subject, 1, None, "clumps", Withdrawal.UNSAFE)
-    do(database, access, commissionings.add, machine(database, access), commissioning())
+    spreader = machine(database, access)
+    do(database, access, commissionings.add, spreader, commissioning())
+    run_by_it(database, access, spreader)
     yard = branch(database, access)
     said = ReplicaReport(epoch=1, position=1, manifest="sha256:" + "0" * 64, exceptions="sha256:" + "0" * 64)
     do(database, access, replicas.report, yard, said)
     order = Order(access, "POST", "a key", "sha256:aa")
     database.write_now(lambda *given: remembered(order, *given), order)
+
+
+def run_by_it(database, access, spreader):
+    """A revision of the machine's own kind, that it is said to run."""
+    kind = database.read_now(machines.get, access.organisation, spreader).machine_kind
+    asked = ProfileRequest(material=str(material(database, access)), machine_kind=kind, name="Run")
+    subject = UUID(do(database, access, profiles.add, asked).id)
+    made = do(database, access, revisions.add, subject, draft(access.organisation_name))
+    said = RunningReport(
+        profile=str(subject), number=1, digest=made.digest, at=datetime(2026, 3, 2, tzinfo=UTC), by="x", confirmed=True
+    )
+    do(database, access, running.report, spreader, said)
 
 
 def remembered(order, connection, organisation, stamp):
@@ -200,9 +228,9 @@ def test_a_data_migration_reaches_every_row_and_the_fence_stands_again(place, bo
         with fence.down(connection, "materials"):
             there = connection.scalar(text("SELECT count(*) FROM materials"))
             changed = connection.execute(text("UPDATE materials SET version = version + 1")).rowcount
-        assert (there, changed) == (2, 2)
+        assert (there, changed) == (4, 4)
         assert connection.scalar(text("SELECT count(*) FROM materials")) == 0
-    assert place.rows("SELECT version FROM materials") == [(2,), (2,)]
+    assert place.rows("SELECT version FROM materials") == [(2,)] * 4
     place.open().close()
 
 

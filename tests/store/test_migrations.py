@@ -129,6 +129,9 @@ FILLED_BY_HAND = {
     "signers": OWNED | {"number": 1, "seed": b"s" * 32, "key": "k", "created": AT},
     "commissionings": OWNED
     | {"machine": THING, "number": 1, "done": AT, "due": AT, "body": b"{}", "recorded": AT, "recorded_by": "office"},
+    "running": OWNED
+    | {"id": THING, "machine": THING, "profile": THING, "number": 1, "digest": "sha256:0", "at": AT, "by": "R. Example"}
+    | {"received": AT},
     "corrections": OWNED
     | {"id": THING, "profile": THING, "number": 1, "lot": "L1", "entry": b"{}", "from_position": 1},
     "replicas": OWNED

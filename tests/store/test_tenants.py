@@ -10,6 +10,7 @@ from catchpan.contract.branches import BranchRequest, Machine, MachineRequest
 from catchpan.contract.machine_kinds import MachineKindRequest
 from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.profiles import ProfileRequest, ProvisionalReleaseRequest, Withdrawal
+from catchpan.contract.running import RunningReport
 from catchpan.contract.sync import ReplicaReport
 from catchpan_service.store import (
     audit,
@@ -17,6 +18,7 @@ from catchpan_service.store import (
     commissionings,
     contents,
     corrections,
+    drift,
     factors,
     feed,
     holdings,
@@ -27,6 +29,7 @@ from catchpan_service.store import (
     profiles,
     replicas,
     revisions,
+    running,
     signers,
     wanted,
 )
@@ -35,8 +38,8 @@ from catchpan_service.store.writes import Stamp
 from tests.store.office import branch, commissioning, correction, do, draft, machine, machine_kind, material, profile
 
 MODULES = (
-    audit, branches, commissionings, contents, corrections, factors, feed, holdings, keys, machine_kinds, machines, materials, profiles,
-    replicas, revisions, signers, wanted,
+    audit, branches, commissionings, contents, corrections, drift, factors, feed, holdings, keys, machine_kinds, machines, materials, profiles,
+    replicas, revisions, running, signers, wanted,
 )  # fmt: skip
 # Called within the writes of other functions only, with what these have found in the organisation.
 INNER = {"audit.append", "contents.keep", "profiles.point", "feed.start", "feed.head", "feed.advance", "signers.start"}
@@ -45,6 +48,9 @@ INNER |= {f"factors.{name}" for name in ("begin", "end", "end_revision", "move_m
 INNER |= {f"holdings.{name}" for name in ("begin", "end_revision", "end_of_branches", "condemn", "move_machine")}
 GIVEN = draft("theirs")
 GONE_BY = datetime(2027, 3, 2, tzinfo=UTC)
+RUNS = RunningReport(
+    profile=str(UUID(int=0)), number=1, digest=GIVEN.digest, at=datetime(2026, 3, 2, tzinfo=UTC), by="x", confirmed=True
+)
 NOBODY = Machine(
     name="x", branch=str(UUID(int=0)), machine_kind=str(UUID(int=0)), id=str(UUID(int=0)), version=1, created=GONE_BY,
     changed=GONE_BY,
@@ -79,6 +85,10 @@ class Theirs:
             "branches.named": ("Theirs alone",),
             "branches.replace": (self.branch, BranchRequest(name="mine now"), None),
             "machines.get": (self.machine,),
+            "machines.at": (self.machine, 10**9),
+            "running.report": (self.machine, RUNS),
+            "running.page": (self.machine,),
+            "drift.at": (self.machine, GONE_BY),
             "commissionings.add": (self.machine, commissioning()),
             "commissionings.get": (self.machine, 1),
             "commissionings.page": (self.machine,),
@@ -131,6 +141,8 @@ WITHOUT_ID = {
     "wanted.of_machine": (NOBODY,),
     "commissionings.latest": (UUID(int=0), GONE_BY),
     "corrections.page": (),
+    "drift.page": (GONE_BY, True, None, 10),
+    "running.at": ([UUID(int=0)], GONE_BY),
     "factors.at": (None, 10**9),
     "factors.of_machine": (NOBODY, str(UUID(int=0)), 1, GONE_BY),
     "factors.on_revision": (UUID(int=0), 1),

@@ -33,6 +33,7 @@ EXAMPLES: dict[str, Any] = {
     "replaceMachine": _MACHINE,
     "addCommissioning": fleet.COMMISSIONING,
     "addCorrection": fleet.CORRECTION,
+    "reportRunning": fleet.RUNNING,
     "addKey": {"name": "office program", "role": "reader", "hash": "00" * 32},
     "rotateKey": {"hash": "01" * 32, "overlap_hours": 24},
     "reportReplica": {"epoch": 1, "position": 12, "manifest": _SOME_DIGEST, "exceptions": _SOME_DIGEST},

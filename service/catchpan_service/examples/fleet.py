@@ -38,3 +38,12 @@ CORRECTION: dict[str, Any] = {
     "reason": "check catches at 25 and 60 %, both 3 % low",
     "until": "2031-06-30T00:00:00Z",
 }
+
+RUNNING: dict[str, Any] = {
+    "profile": "01900000-0000-7000-8000-000000000001",
+    "number": 1,
+    "digest": "sha256:" + "0" * 64,
+    "at": "2026-05-12T05:40:00Z",
+    "by": "R. Example",
+    "confirmed": True,
+}

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from typing import Any
+from urllib.parse import urlencode
 
 import msgspec
 from litestar import Request, Response
@@ -70,5 +71,5 @@ def paged(request: Request[Any, Any, Any], page: Any) -> Response[Any]:
 
 
 def _with_after(request: Request[Any, Any, Any], after: str) -> str:
-    limit = request.query_params.get("limit")
-    return f"after={after}" + (f"&limit={limit}" if limit else "")
+    asked = {name: value for name, value in request.query_params.items() if name != "after"}
+    return urlencode({"after": after} | asked)

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -17,10 +17,8 @@ from catchpan_service.calibration import commissioning
 from catchpan_service.calibration.commissioning import Compared
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.si.machines import solve_gate_stops, solve_ground_speed
+from catchpan_service.si.reports import require_past
 from catchpan_service.si.telling import Telling, findings
-
-SLACK: Final = timedelta(days=1)
-"""By which the clock of whoever records may be ahead."""
 
 _CHANGED: Final = 0.005
 """Smaller relative differences from last time are not worth a line."""
@@ -114,10 +112,7 @@ def _within(place: str, index: int | None = None) -> Iterator[None]:
 
 
 def _require_day(record: CommissioningRequest, recorded: datetime) -> None:
-    if record.done > recorded + SLACK:
-        message, allowed = "a machine cannot have been commissioned on a day yet to come", f"by {recorded:%Y-%m-%d}"
-        given = f"{record.done:%Y-%m-%d}"
-        raise CalibrationError("bad_done", message, where=("done",), given=given, allowed=allowed)
+    require_past(record.done, recorded, "done")
     if record.due is not None and record.due <= record.done:
         message, allowed = "it cannot be due again before it was done", "a day after done"
         raise CalibrationError("bad_due", message, where=("due",), given=f"{record.due:%Y-%m-%d}", allowed=allowed)

@@ -19,6 +19,12 @@ _DIGEST: Final = (
     .offset(bindparam("back"))
     .limit(1)
 )
+_DIGEST_AT: Final = (
+    select(changes.c.digest)
+    .where(*owned(changes, "kind", "id"), changes.c.digest.is_not(None), changes.c.position <= bindparam("position"))
+    .order_by(changes.c.position.desc(), changes.c.n.desc())
+    .limit(1)
+)
 
 
 def body(
@@ -33,3 +39,10 @@ def body(
         return None if digest is None else contents.get(connection, organisation, digest)
     except NotFound:
         return None
+
+
+def body_at(connection: Connection, organisation: UUID, kind: str, subject: str, position: int) -> bytes | None:
+    """The body of something at a position of the feed; None where the list of changes does not reach that far."""
+    asked = of(organisation, kind=kind, id=subject) | {"position": position}
+    digest = connection.execute(_DIGEST_AT, asked).scalar_one_or_none()
+    return None if digest is None else contents.get(connection, organisation, digest)

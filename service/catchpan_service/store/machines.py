@@ -4,10 +4,11 @@ from collections.abc import Collection
 from dataclasses import replace as altered
 from uuid import UUID
 
+import msgspec
 from sqlalchemy import Connection
 
 from catchpan.contract.branches import Machine, MachinePage, MachineRequest
-from catchpan_service.store import branches, factors, holdings, machine_kinds, tables
+from catchpan_service.store import branches, factors, history, holdings, machine_kinds, tables
 from catchpan_service.store.cursors import DEFAULT_LIMIT
 from catchpan_service.store.documents import Documents
 from catchpan_service.store.errors import NotFound, named_by
@@ -22,6 +23,16 @@ def get(connection: Connection, organisation: UUID, subject: UUID, branch: UUID 
     if branch is not None and found.branch != str(branch):
         raise NotFound("machine", subject)
     return found
+
+
+def at(connection: Connection, organisation: UUID, subject: UUID, position: int) -> Machine:
+    """The machine with the branch and kind that it had at a position, as far as that is still known; NotFound."""
+    found = _KEPT.get(connection, organisation, subject)
+    body = history.body_at(connection, organisation, _KEPT.kind, str(subject), position)
+    if body is None:
+        return found
+    then = msgspec.json.decode(body, type=MachineRequest)
+    return msgspec.structs.replace(found, name=then.name, branch=then.branch, machine_kind=then.machine_kind)
 
 
 def page(

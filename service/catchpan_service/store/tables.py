@@ -320,6 +320,23 @@ unsafe = _owned(
     key=("profile", "number"),
 )
 
+# What machines were said to run; reports come late and twice, so they are kept by what they say.
+running = _owned(
+    "running",
+    Column("id", Uuid, nullable=False),
+    Column("machine", Uuid, nullable=False),
+    Column("profile", Uuid, nullable=False),
+    Column("number", Integer, nullable=False),
+    _text("digest"),
+    _moment("at"),
+    _text("by"),
+    _moment("received"),
+    _refers("machine", "machines"),
+    _refers("number", "revisions", "number", within="profile"),
+    UniqueConstraint("organisation", "machine", "profile", "at"),
+    key=("id",),
+)
+
 # Factors on flow for one machine or one lot, on one revision: never changed but to end them.
 corrections = _owned(
     "corrections",

@@ -1,5 +1,6 @@
 """What a machine is to be set to: the narrowest holding of each profile of its kind, and what goes with it."""
 
+from collections.abc import Iterable
 from datetime import datetime
 from typing import NamedTuple
 from uuid import UUID
@@ -11,6 +12,7 @@ from catchpan.contract.branches import Machine
 from catchpan.contract.corrections import Correction
 from catchpan.contract.machine_kinds import MachineKind
 from catchpan.contract.sync import Entry, Target
+from catchpan.manifests import Held
 from catchpan_service.store import commissionings, contents, factors, feed, holdings, machine_kinds, machines, revisions
 from catchpan_service.store.commissionings import Recorded
 from catchpan_service.store.errors import NotFound, named_by
@@ -42,11 +44,18 @@ def of_machine(
 ) -> list[Wanted]:
     """The revisions that a machine is to use, by the names of their profiles, now or at a position of the feed."""
     at = feed.state(connection, organisation).position if position is None else position
+    return narrowest(holdings.of_machine(connection, organisation, UUID(machine.id), UUID(machine.branch), at), machine)
+
+
+def narrowest(held: Iterable[Held], machine: Machine) -> list[Wanted]:
+    """The narrowest holding of each profile of a machine's kind, among those that may concern it, by name."""
     found: dict[str, tuple[int, Wanted]] = {}
-    for held in holdings.of_machine(connection, organisation, UUID(machine.id), UUID(machine.branch), at):
-        one, narrowness = Wanted(held.target, _ENTRY.decode(held.entry)), _NARROWNESS[held.target]
-        if one.entry.machine_kind == machine.machine_kind and narrowness > found.get(held.profile, (-1, one))[0]:
-            found[held.profile] = (narrowness, one)
+    for one in held:
+        narrowness = _NARROWNESS[one.target]
+        if narrowness > found[one.profile][0] if one.profile in found else True:
+            entry = _ENTRY.decode(one.entry)
+            if entry.machine_kind == machine.machine_kind:
+                found[one.profile] = (narrowness, Wanted(one.target, entry))
     return sorted((one for _, one in found.values()), key=lambda one: (one.entry.name, one.entry.profile))
 
 

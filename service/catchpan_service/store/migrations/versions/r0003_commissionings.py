@@ -1,4 +1,4 @@
-"""Commissionings of machines, and corrections; holdings are found by the positions at which they begin and end."""
+"""Commissionings of machines, what they run, and corrections; holdings are found by where they begin and end."""
 
 from typing import Any, Final
 
@@ -37,6 +37,7 @@ def upgrade() -> None:
 
 
     _corrections()
+    _running()
 
 
 def _corrections() -> None:
@@ -54,9 +55,9 @@ def _corrections() -> None:
         sa.Column("to_position", sa.BigInteger(), nullable=True),
         _moment("ended", nullable=True),
         sa.PrimaryKeyConstraint("organisation", "id", "from_position", name=op.f("pk_corrections")),
-        _refers("revisions", profile="profile", number="number"),
-        _refers("machines", machine="id"),
-        _refers("branches", branch="id"),
+        _refers("corrections", "revisions", profile="profile", number="number"),
+        _refers("corrections", "machines", machine="id"),
+        _refers("corrections", "branches", branch="id"),
         sa.CheckConstraint("(machine IS NULL) <> (lot IS NULL)", name=op.f("ck_corrections_machine")),
         sa.CheckConstraint("(to_position IS NULL) = (ended IS NULL)", name=op.f("ck_corrections_ended")),
     )
@@ -64,9 +65,30 @@ def _corrections() -> None:
     op.create_index("ix_corrections_machine", "corrections", ["organisation", "machine"])
 
 
-def _refers(table: str, **columns: str) -> sa.ForeignKeyConstraint:
+def _running() -> None:
+    op.create_table(
+        "running",
+        sa.Column("organisation", sa.Uuid(), nullable=False),
+        sa.Column("id", sa.Uuid(), nullable=False),
+        sa.Column("machine", sa.Uuid(), nullable=False),
+        sa.Column("profile", sa.Uuid(), nullable=False),
+        sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("digest", _TEXT, nullable=False),
+        _moment("at"),
+        sa.Column("by", _TEXT, nullable=False),
+        _moment("received"),
+        sa.PrimaryKeyConstraint("organisation", "id", name=op.f("pk_running")),
+        _refers("running", "machines", machine="id"),
+        _refers("running", "revisions", profile="profile", number="number"),
+        sa.UniqueConstraint(
+            "organisation", "machine", "profile", "at", name=op.f("uq_running_organisation_machine_profile_at")
+        ),
+    )
+
+
+def _refers(name: str, table: str, **columns: str) -> sa.ForeignKeyConstraint:
     there = [f"{table}.{column}" for column in ("organisation", *columns.values())]
-    return sa.ForeignKeyConstraint(["organisation", *columns], there, name=op.f(f"fk_corrections_{table}"))
+    return sa.ForeignKeyConstraint(["organisation", *columns], there, name=op.f(f"fk_{name}_{table}"))
 
 
 def _moment(name: str, *, nullable: bool = False) -> sa.Column[Any]:
