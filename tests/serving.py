@@ -5,6 +5,7 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -34,6 +35,9 @@ class Serving:
                 break
         else:
             raise RuntimeError("".join(self.said))
+        # Read on: a service whose standard error nobody reads stops when the pipe is full.
+        self._listener = threading.Thread(target=lambda: self.said.extend(self.process.stderr))
+        self._listener.start()
         return self
 
     def __exit__(
@@ -41,7 +45,9 @@ class Serving:
     ) -> None:
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGTERM)
-        self.said += self.process.communicate(timeout=30)[1].splitlines(keepends=True)
+        self.process.wait(timeout=30)
+        self._listener.join()
+        self.process.stderr.close()
 
     @property
     def key(self) -> str:

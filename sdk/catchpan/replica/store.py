@@ -121,10 +121,12 @@ class LocalStore:
         lines = after.holdings.lines.items()
         changed = {place: line for place, line in lines if held.get(place) != line}
         gone = held.keys() - after.holdings.lines.keys()
-        over = set() if before is None else before.holdings.digests() - after.holdings.digests()
+        wanted = after.holdings.digests()
+        over = set() if before is None else before.holdings.digests() - wanted
+        new = [(named, body) for named, body in contents.items() if named in wanted]
 
         def run() -> None:
-            self._many("INSERT OR REPLACE INTO contents VALUES (?, ?)", contents.items())
+            self._many("INSERT OR REPLACE INTO contents VALUES (?, ?)", new)
             self._many(
                 "INSERT OR REPLACE INTO holdings VALUES (?, ?, ?, ?, ?)",
                 [(target.value, one, profile, *line) for (target, one, profile), line in changed.items()],
