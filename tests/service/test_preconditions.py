@@ -233,22 +233,10 @@ def test_fifty_at_once_with_one_key_have_one_effect(tmp_path):
 # --- dry_run
 
 
-STAMPS = set(
-    [
-        "id",
-        "created",
-        "changed",
-        "released",
-        "check_due",
-        "withdrawn",
-        "revoked",
-        "valid_until",
-        "recorded",
-        "made",
-        "ended",
-        "received",
-    ]
-)
+STAMPS = {
+    "id", "created", "changed", "released", "check_due", "withdrawn", "revoked", "valid_until", "recorded", "made", "ended",
+    "received",
+}  # fmt: skip
 
 
 def without_stamps(document):
