@@ -1,5 +1,6 @@
 """Runs the long counts and writes what came of them into DEVELOPERS.md: ``sh tests/run --long``."""
 
+import re
 import subprocess
 import sys
 from datetime import UTC, datetime
@@ -11,6 +12,7 @@ from tests.pages import placed
 
 ROOT = Path(__file__).parents[1]
 PAGE = ROOT / "DEVELOPERS.md"
+_ROW = re.compile(r"^\| (tests/\S+::.+?) \|(.*)$", re.MULTILINE)
 
 
 class Outcomes:
@@ -25,10 +27,11 @@ class Outcomes:
 
 
 def written(page: str, rows: list[tuple[str, str, float]], commit: str, today: str) -> str:
-    """The page with the last outcomes in their place."""
-    lines = [f"{today}, commit {commit}.", "", "| long count | outcome | seconds |", "| --- | --- | --- |"]
-    lines += [f"| {name} | {outcome} | {seconds:.0f} |" for name, outcome, seconds in sorted(rows)]
-    return placed(page, "long counts", lines)
+    """The page with the last outcome of each long count in its place; those that were not run now keep theirs."""
+    told = dict(_ROW.findall(page))
+    told |= {name: f" {outcome} | {seconds:.0f} | {today} | {commit} |" for name, outcome, seconds in rows}
+    lines = ["| long count | outcome | seconds | date | commit |", "| --- | --- | --- | --- | --- |"]
+    return placed(page, "long counts", lines + [f"| {name} |{told[name]}" for name in sorted(told)])
 
 
 def main() -> int:

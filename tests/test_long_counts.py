@@ -5,12 +5,14 @@ import pytest
 from tests.long_counts import PAGE, written
 
 
-def test_the_outcomes_replace_those_before():
-    page = written(PAGE.read_text(), [("tests/x.py::test_y", "passed", 12.3)], "abc1234", "2031-04-07")
-    assert "| tests/x.py::test_y | passed | 12 |" in page
-    again = written(page, [("tests/z.py::test_z", "failed", 1.0)], "abc1235", "2031-04-08")
-    assert "test_y" not in again
-    assert "2031-04-08, commit abc1235." in again
+def test_an_outcome_replaces_the_one_before_and_others_stay():
+    page = written(PAGE.read_text(), [("tests/x.py::test_y[1-2]", "passed", 12.3)], "abc1234", "2031-04-07")
+    assert "| tests/x.py::test_y[1-2] | passed | 12 | 2031-04-07 | abc1234 |" in page
+    later = written(page, [("tests/z.py::test_z", "failed", 1.0)], "abc1235", "2031-04-08")
+    assert "| tests/x.py::test_y[1-2] | passed | 12 | 2031-04-07 | abc1234 |" in later
+    again = written(later, [("tests/x.py::test_y[1-2]", "failed", 1.0)], "abc1236", "2031-04-09")
+    assert "abc1234" not in again
+    assert "| tests/z.py::test_z | failed | 1 | 2031-04-08 | abc1235 |" in again
 
 
 def test_a_page_without_a_place_is_refused():

@@ -29,6 +29,7 @@ GROUPS = (
     "amounts",
     "material",
     "machine",
+    "correction",
     "machine-kind",
     "profile",
     "organisation",

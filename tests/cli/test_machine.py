@@ -79,3 +79,31 @@ def test_a_machine_moves_to_another_branch(yard):
     assert "AH-07" not in run("machine", "list", "--branch", "North yard", folder=yard).stdout
     lost = run("machine", "settings", "AH-08", PROFILE, folder=yard)
     assert (lost.returncode, "AH-07" in lost.stderr) == (exits.NOT_FOUND, True)
+
+
+def test_a_correction_goes_into_the_settings_and_comes_out_again(yard):
+    run("machine", "commission", "AH-07", *FOUND, folder=yard)
+    words = ("--factor", "0.972", "--uncertainty", "0.8 %", "--by", "R. Example", "--reason", "checked")
+    assert "exactly one" in run("correction", "add", PROFILE, *words, folder=yard).stderr
+    made = run("correction", "add", PROFILE, *words, "--machine", "AH-07", "--json", folder=yard)
+    assert made.returncode == exits.OK, made.stderr
+    assert "flow corrected by 0.972" in run("machine", "settings", "AH-07", PROFILE, folder=yard).stdout
+    assert "AH-07" in run("correction", "list", folder=yard).stdout
+    assert run("correction", "end", json.loads(made.stdout)[0]["id"], folder=yard).returncode == exits.OK
+    assert "AH-07" not in run("correction", "list", folder=yard).stdout
+    assert "ended" in run("correction", "list", "--all", folder=yard).stdout
+    far = run("correction", "add", PROFILE, "--factor", "0.85", *words[2:], "--machine", "AH-07", folder=yard)
+    assert (far.returncode, "calibrate again" in far.stderr) == (exits.INPUT, True)
+
+
+def test_a_machine_drifts_until_somebody_at_it_confirms_its_setting(yard):
+    assert "Nobody has said what it runs" in run("drift", folder=yard).stdout
+    words = ("machine", "taken-up", "AH-07", PROFILE, "--revision", "1", "--by", "R. Example")
+    unconfirmed = run(*words, folder=yard)
+    assert (unconfirmed.returncode, "--confirmed" in unconfirmed.stderr) == (exits.INPUT, True)
+    assert run(*words, "--confirmed", folder=yard).returncode == exits.OK
+    assert run("drift", folder=yard).stdout == "Every machine runs what it should.\n"
+    assert "It runs what it should." in run("drift", "--all", "--branch", "North yard", folder=yard).stdout
+    told = run("machine", "on", "AH-07", "2099-05-12T12:00:00+00:00", folder=yard).stdout
+    assert "1 by R. Example" in told
+    assert run("machine", "on", "AH-07", "2000-01-01T12:00:00+00:00", folder=yard).returncode == exits.INPUT

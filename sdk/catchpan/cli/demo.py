@@ -10,11 +10,24 @@ from typing import Any
 import msgspec
 
 from catchpan import demo as files
-from catchpan.cli import branch, coverage, curve, edge, opening, overlap, profile, replica
+from catchpan.cli import (
+    branch,
+    commissioning,
+    coverage,
+    curve,
+    edge,
+    machine,
+    opening,
+    overlap,
+    profile,
+    replica,
+    running,
+)
 from catchpan.cli.connection import service_module
 from catchpan.cli.files import fit
 from catchpan.cli.printing import put, say
-from catchpan.contract.branches import BranchRequest
+from catchpan.contract.branches import BranchRequest, MachineRequest
+from catchpan.contract.commissionings import CommissioningRequest, GateFound, ImpellerFound, ScaleFound
 from catchpan.contract.coverages import CoverageRequest
 from catchpan.contract.curves import FlowCurveAnswer, FlowCurveRequest
 from catchpan.contract.edges import EdgeRequest
@@ -34,7 +47,8 @@ from catchpan.contract.profiles import (
     RevisionRequest,
     WorkRate,
 )
-from catchpan.quantities import Area, Length, Mass, Rate, Rates, Ratio, Speed, Speeds
+from catchpan.contract.running import RunningReport
+from catchpan.quantities import Area, Length, Mass, Rate, Rates, Ratio, Rotation, Speed, Speeds
 from catchpan.tables import read_catches, read_outline, read_pans
 
 COMPANY = "Alder Hollow Grounds"
@@ -54,6 +68,10 @@ CAUTIONS = """Before a catch: parked, brake set, wheels chocked, impeller discon
 still; bucket and chute placed before the gate is opened from the seat; nobody reaches in; key out
 before emptying. Gloves, eye protection, no dust in the face. The product label, the machine's
 manual, local rules and licensed practice come first."""
+
+
+GAUGE_CAUTIONS = """Gauge work: actuator power off and locked, hopper empty, nobody's hand in a gate that can move.
+The machine's manual comes first."""
 
 
 def demo(*, folder: Path | None = None) -> None:
@@ -98,7 +116,8 @@ def _job(client: Any, place: Path) -> None:
     step("Release it", f'catchpan profile release "{saved[0].name}" --reason "caught and checked on AH-07"')
     _release(client, *saved)
     _keep(place / "overlap.json", spread)
-    _branches(client, place, step)
+    north = _branches(client, place, step)
+    _machines(client, north, kind.id, saved[0], step)
 
 
 def _steps() -> Callable[[str, str], None]:
@@ -238,8 +257,11 @@ def _release(client: Any, made: Profile, saved: Revision) -> None:
     profile.show_settings(client, msgspec.json.decode(saved.content, type=Content))
 
 
-def _branches(client: Any, place: Path, step: Callable[[str, str], None]) -> None:
-    """Two yards: one pulls over the network, the other gets a stick, and both prove that they hold the same."""
+def _branches(client: Any, place: Path, step: Callable[[str, str], None]) -> str:
+    """Two yards: one pulls over the network, the other gets a stick, and both prove that they hold the same.
+
+    Returns the id of the one with a network.
+    """
     from catchpan.replica import Replica
 
     north, south = (client.add_branch(BranchRequest(name=name)) for name in ("North yard", "South yard"))
@@ -267,6 +289,40 @@ def _branches(client: Any, place: Path, step: Callable[[str, str], None]) -> Non
         replica.show_report(copy.pull(client), json=False)
     step("Which branch holds what", "catchpan sync status")
     branch.show_status(client.sync_status())
+    return str(north.id)
+
+
+def _machines(client: Any, north: str, kind: str, made: Profile, step: Callable[[str, str], None]) -> None:
+    """Two machines whose actuators differ do the same; what each runs is said, and what does not fit is found."""
+    step(
+        "Commission the machines: gate stops with a gauge",
+        "catchpan machine commission AH-07 --closed 212 ...",
+    )
+    put(GAUGE_CAUTIONS)
+    machines = {}
+    for name, closed, opened in (("AH-07", 212, 905), ("AH-12", 30, 830)):
+        one = client.add_machine(MachineRequest(name=name, branch=north, machine_kind=kind))
+        machines[name] = one.id
+        found = CommissioningRequest(
+            done=one.created,
+            by="R. Example",
+            gates=[GateFound(closed=closed, open=opened, shut="tight")],
+            impellers=[ImpellerFound(panel=Rotation(640, "rpm"), tachometer=Rotation(645, "rpm"), vanes="whole")],
+            scale=ScaleFound(weight=Mass(10, "lb"), shown=Mass(10.02, "lb")),
+        )
+        put()
+        commissioning.show_commissioning(client.add_commissioning(one.id, found), name)
+    step("What each is to be set to", f'catchpan machine settings AH-07 "{made.name}"')
+    for subject in machines.values():
+        machine.show_machine(client.machine_settings(subject, made.id), table=False)
+        put()
+    step("AH-07 takes it up, parked, gates shut; nobody has said of AH-12", "catchpan drift")
+    in_use = client.revision(made.id, client.profile(made.id).released)
+    said = RunningReport(
+        profile=made.id, number=in_use.number, digest=in_use.digest, at=in_use.released, by="R. Example", confirmed=True
+    )
+    client.report_running(machines["AH-07"], said)
+    running.show_drift(list(client.all_drift()))
 
 
 def _spoil(path: Path) -> None:

@@ -9,12 +9,15 @@ from catchpan.cli.commissioning import commission, history
 from catchpan.cli.connection import Common
 from catchpan.cli.lookup import by_name
 from catchpan.cli.printing import number, put, put_findings, put_json, put_table, say, told
+from catchpan.cli.running import on, taken_up
 from catchpan.contract.branches import Machine, MachineRequest
 from catchpan.contract.commissionings import MachineSettings
 
 app = App(name="machine", help="Spreaders: what was found on each, and its settings.", help_format="plaintext")
 app.command(commission)
 app.command(history)
+app.command(taken_up)
+app.command(on)
 _DEFAULT = Common()
 
 
@@ -172,7 +175,8 @@ def show_machine(answer: MachineSettings, *, table: bool) -> None:
     put()
     put_findings(answer.findings)
     backed = "never commissioned" if answer.commissioning is None else f"commissioning {answer.commissioning}"
-    put(f"Content {answer.digest[:19]}..., {backed}, flow corrected by {answer.correction:g}")
+    corrected = "no correction" if answer.correction == 1 else f"flow corrected by {answer.correction:g}"
+    put(f"Content {answer.digest[:19]}..., {backed}, {corrected}")
 
 
 def _actuator(side: str) -> str:

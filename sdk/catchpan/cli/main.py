@@ -39,6 +39,8 @@ _COMMANDS = {
     "material": "material:app",
     "machine-kind": "machine_kind:app",
     "machine": "machine:app",
+    "drift": "running:drift",
+    "correction": "correction:app",
     "profile": "profile:app",
     "branch": "branch:branch",
     "sync": "branch:sync",

@@ -24,6 +24,9 @@ from catchpan_service.si.machines import solve_gate_table
 from catchpan_service.si.profiles import work_request
 from catchpan_service.si.telling import array, rounded
 
+_OF_OTHERS = {FindingCode.ANY_MACHINE_UNKNOWN}
+"""What is said of other machines has no place in the setting of one."""
+
 
 class Setting(NamedTuple):
     """What a machine's setting follows from: the content, its gates, the controller's step, the factor on flow."""
@@ -60,7 +63,7 @@ def works(setting: Setting, system: System) -> tuple[list[WorkSetting], list[Fin
                 status=answer.status,
             )
         )
-        found += [_of_work(one, work) for one in answer.findings]
+        found += [_of_work(one, work) for one in answer.findings if one.code not in _OF_OTHERS]
     return settings, _once(found)
 
 
