@@ -75,6 +75,7 @@ SERVICE = {
     "catchpan_service.settings": Layer(packages="msgspec"),
     "catchpan_service.examples": Layer(),
     "catchpan_service.envelope": Layer(packages="litestar"),
+    "catchpan_service.forms": Layer(packages="msgspec"),
     "catchpan_service.strict": Layer("catchpan_service.envelope", "litestar msgspec"),
     "catchpan_service.keyring": Layer(STORE),
     "catchpan_service.faults": Layer(
@@ -91,18 +92,19 @@ SERVICE = {
     "catchpan_service.routes": Layer(
         f"{CONTRACT} catchpan.contract.problems catchpan catchpan.digest catchpan_service.calibration"
         f" catchpan_service.rules catchpan_service.si {STORE} catchpan_service.envelope catchpan_service.strict"
-        " catchpan_service.keyring catchpan_service.examples catchpan_service.problems",
+        " catchpan_service.keyring catchpan_service.examples catchpan_service.forms catchpan_service.problems",
         "litestar msgspec sqlalchemy.exc",
     ),
     "catchpan_service.document": Layer(
-        "catchpan catchpan.contract catchpan.contract.problems catchpan_service.problems catchpan_service.strict",
+        "catchpan catchpan.contract catchpan.contract.problems catchpan_service.forms catchpan_service.problems"
+        " catchpan_service.strict",
         "litestar msgspec",
     ),
     "catchpan_service.publish": Layer("catchpan_service.app catchpan_service.document catchpan_service.routes"),
     "catchpan_service.admin": Layer(f"{CONTRACT} {STORE}"),
     "catchpan_service.app": Layer(
         f"catchpan.contract.problems {STORE} catchpan_service.admin catchpan_service.document"
-        " catchpan_service.examples"
+        " catchpan_service.examples catchpan_service.forms"
         " catchpan_service.envelope catchpan_service.keyring catchpan_service.problems catchpan_service.routes"
         " catchpan_service.settings catchpan_service.strict",
         "litestar uuid_utils",

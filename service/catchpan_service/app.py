@@ -13,7 +13,7 @@ from litestar.types import ControllerRouterHandler
 from uuid_utils.compat import uuid7
 
 from catchpan.contract.problems import Fault, Slug
-from catchpan_service import admin, document, examples
+from catchpan_service import admin, document, examples, forms
 from catchpan_service.envelope import BODY, REQUEST_ID, Envelope, log_mistake
 from catchpan_service.keyring import Keyring
 from catchpan_service.problems import Refusal, answer, problem_of
@@ -110,7 +110,7 @@ def create_app(
                 "compute_needs_key": settings.compute_needs_key,
             }
         ),
-        before_request=_refuse_unknown_parameters,
+        before_request=_look_before,
         on_shutdown=[database.close] if database else [],
         openapi_config=None,
         logging_config=None,
@@ -127,6 +127,26 @@ def _open(settings: Settings, clock: Clock, new_id: IdMaker) -> Database:
         room=settings.max_waiting,
         connections=settings.database_connections,
     )
+
+
+def _look_before(request: Request[Any, Any, Any]) -> None:
+    """What is looked at of every request before its handler is."""
+    _refuse_other_forms(request)
+    _refuse_unknown_parameters(request)
+
+
+def _refuse_other_forms(request: Request[Any, Any, Any]) -> None:
+    """An answer that can be given in no form that the caller takes is not made."""
+    handler = request.scope["route_handler"]
+    listed = forms.is_list(handler.parsed_return_field.annotation)
+    offered = [forms.JSON, forms.CSV] if listed else [forms.JSON]
+    accept = request.headers.get("accept")
+    if forms.chosen(accept, offered) is None:
+        allowed = " or ".join(offered)
+        fault = Fault(
+            pointer="/Accept", code="no_such_form", detail="no form of this answer", given=accept, allowed=allowed
+        )
+        raise Refusal(Slug.NOT_ACCEPTABLE, f"This answer comes as {allowed}", errors=[fault])
 
 
 def _refuse_unknown_parameters(request: Request[Any, Any, Any]) -> None:

@@ -20,6 +20,7 @@ from catchpan import __version__
 from catchpan.contract.corrections import Correction
 from catchpan.contract.problems import Problem, Slug
 from catchpan.contract.sync import Entry, Exceptions, Head, Manifest
+from catchpan_service import forms
 from catchpan_service.problems import CATALOGUE, MEDIA_TYPE
 from catchpan_service.strict import StrictRequest, closed
 
@@ -75,10 +76,15 @@ def document(
     if named - set(schemas):
         raise LookupError(f"types of the document that msgspec does not know: {sorted(named - set(schemas))}")
     made["components"]["schemas"] = schemas
+    lists = {
+        handler.operation_id for handler in _handlers(app) if forms.is_list(handler.parsed_return_field.annotation)
+    }
     for path, item in made["paths"].items():
         for method, operation in item.items():
             if isinstance(operation, dict):
                 _complete(operation, method, path, examples)
+                if operation["operationId"] in lists:
+                    operation["responses"]["200"]["content"][forms.CSV] = {"schema": {"type": "string"}}
     return dict(made)
 
 
@@ -171,4 +177,4 @@ def operation_problems(operation: dict[str, Any], method: str, path: str) -> lis
         slugs += [Slug.KEY_REUSED]
     if "if-match" in headers:
         slugs += [Slug.STALE, Slug.PRECONDITION_MISSING]
-    return [*slugs, Slug.INTERNAL]
+    return [*slugs, Slug.NOT_ACCEPTABLE, Slug.INTERNAL]

@@ -97,7 +97,13 @@ def test_every_operation_says_what_it_is_and_what_it_may_refuse(operation):
     assert ("404" in statuses) == ("{id}" in operation.template)
     for status, answer in described["responses"].items():
         media = set(answer.get("content", {}))
-        assert media == ({"application/problem+json"} if status >= "400" else {"application/json"})
+        listed = (
+            status == "200"
+            and operation.id.startswith("list")
+            and operation.id not in {"listKeys", "listSigningKeys", "listChanges"}
+        )
+        forms = {"application/json"} | ({"text/csv"} if listed else set())
+        assert media == ({"application/problem+json"} if status >= "400" else forms)
 
 
 def test_every_parameter_is_described():

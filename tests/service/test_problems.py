@@ -289,5 +289,5 @@ def test_every_kind_of_problem_is_named_in_the_document():
         answer["description"] for one in operations().values() for answer in one.described["responses"].values()
     )
     # Those of paths, methods and forms of an answer belong to no operation; storage is the database's own.
-    elsewhere = {Slug.METHOD_NOT_ALLOWED, Slug.NOT_ACCEPTABLE, Slug.STORAGE}
+    elsewhere = {Slug.METHOD_NOT_ALLOWED, Slug.STORAGE}
     assert {slug for slug, (_, title) in CATALOGUE.items() if title not in described} == elsewhere

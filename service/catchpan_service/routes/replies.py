@@ -7,6 +7,7 @@ from urllib.parse import urlencode
 import msgspec
 from litestar import Request, Response
 
+from catchpan_service import forms
 from catchpan_service.store.database import Reply
 
 _JSON = "application/json"
@@ -62,11 +63,13 @@ def shown_bytes(request: Request[Any, Any, Any], body: bytes, tag: str) -> Respo
 
 
 def paged(request: Request[Any, Any, Any], page: Any) -> Response[Any]:
-    """One page of a list, with a link to the next."""
-    headers = {}
+    """One page of a list, in the form that is wanted, with a link to the next."""
+    headers = {"Vary": "Accept"}
     if page.next is not None:
         following = request.url.with_replacements(query=_with_after(request, page.next))
         headers["Link"] = f'<{following}>; rel="next"'
+    if forms.chosen(request.headers.get("accept"), [forms.JSON, forms.CSV]) == forms.CSV:
+        return Response(forms.table(page), headers=headers, media_type=f"{forms.CSV}; charset=utf-8; header=present")
     return Response(page, headers=headers)
 
 
