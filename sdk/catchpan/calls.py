@@ -14,6 +14,7 @@ from catchpan.contract.commissionings import (
     MachineSettings,
 )
 from catchpan.contract.corrections import CorrectionPage, CorrectionRequest, KeptCorrection
+from catchpan.contract.dues import DuePage
 from catchpan.contract.machine_kinds import MachineKind, MachineKindPage, MachineKindRequest
 from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
 from catchpan.contract.organisations import Health, Key, KeyRequest, KeyRotation, Keys, Organisation
@@ -323,7 +324,7 @@ def running(machine: str, after: str | None, limit: int | None) -> Call[RunningP
 
 def machine_history(machine: str, moment: datetime) -> Call[MachineHistory]:
     """What was in force on a machine at an instant."""
-    query = _query(at=moment.astimezone(UTC).isoformat().replace("+00:00", "Z"))
+    query = _query(at=_instant(moment))
     return Call("GET", _at("machines", machine, "history"), MachineHistory, query=query)
 
 
@@ -331,6 +332,16 @@ def drift(branch: str | None, only_drift: bool, after: str | None, limit: int | 
     """Wanted against running, for some machines."""
     query = _query(branch=branch, after=after, limit=limit) | {"only_drift": str(only_drift).lower()}
     return Call("GET", _at("drift"), DriftPage, query=query)
+
+
+def dues(until: datetime | None, branch: str | None, after: str | None, limit: int | None) -> Call[DuePage]:
+    """What is due until an instant."""
+    query = _query(until=None if until is None else _instant(until), branch=branch, after=after, limit=limit)
+    return Call("GET", _at("dues"), DuePage, query=query)
+
+
+def _instant(moment: datetime) -> str:
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def add_key(request: KeyRequest, dry_run: bool) -> Call[Key]:

@@ -15,6 +15,7 @@ from catchpan.contract.commissionings import (
     MachineSettings,
 )
 from catchpan.contract.corrections import CorrectionPage, CorrectionRequest, KeptCorrection
+from catchpan.contract.dues import Due, DuePage
 from catchpan.contract.running import (
     DriftPage,
     MachineHistory,
@@ -129,3 +130,24 @@ class Machines(ABC):
             if page.next is None:
                 return
             page = self.drift(branch=branch, only_drift=only_drift, after=page.next)
+
+    def dues(
+        self,
+        *,
+        until: datetime | None = None,
+        branch: str | None = None,
+        after: str | None = None,
+        limit: int | None = None,
+    ) -> DuePage:
+        """One page of what is due until an instant, now by default; ``limit`` counts machines."""
+        return self.run(calls.dues(until, branch, after, limit))
+
+    def all_dues(self, *, until: datetime | None = None, branch: str | None = None) -> Iterator[Due]:
+        """Everything that is due until an instant, page by page."""
+        page = self.dues(until=until, branch=branch)
+        while True:
+            for item in page.items:
+                yield item
+            if page.next is None:
+                return
+            page = self.dues(until=until, branch=branch, after=page.next)

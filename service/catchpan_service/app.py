@@ -23,6 +23,7 @@ from catchpan_service.routes import (
     computations,
     compute,
     corrections,
+    dues,
     health,
     keys,
     machine_kinds,
@@ -55,6 +56,7 @@ HANDLERS: list[ControllerRouterHandler] = [
     commissionings.router,
     corrections.router,
     running.router,
+    dues.router,
     keys.router,
     sync.router,
 ]

@@ -107,3 +107,11 @@ def test_a_machine_drifts_until_somebody_at_it_confirms_its_setting(yard):
     told = run("machine", "on", "AH-07", "2099-05-12T12:00:00+00:00", folder=yard).stdout
     assert "1 by R. Example" in told
     assert run("machine", "on", "AH-07", "2000-01-01T12:00:00+00:00", folder=yard).returncode == exits.INPUT
+
+
+def test_what_is_due_is_listed_with_its_branch(yard):
+    assert "never done  commissioning  AH-07  North yard" in run("due", "--days", "0", folder=yard).stdout
+    run("machine", "commission", "AH-07", *FOUND, folder=yard)
+    assert run("due", "--branch", "North yard", folder=yard).stdout == "Nothing is due within 31 days.\n"
+    told = run("due", "--days", "400", folder=yard).stdout
+    assert ("check" in told, "commissioning" in told) == (True, True)

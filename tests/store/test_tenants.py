@@ -19,6 +19,7 @@ from catchpan_service.store import (
     contents,
     corrections,
     drift,
+    dues,
     factors,
     feed,
     holdings,
@@ -38,7 +39,7 @@ from catchpan_service.store.writes import Stamp
 from tests.store.office import branch, commissioning, correction, do, draft, machine, machine_kind, material, profile
 
 MODULES = (
-    audit, branches, commissionings, contents, corrections, drift, factors, feed, holdings, keys, machine_kinds, machines, materials, profiles,
+    audit, branches, commissionings, contents, corrections, drift, dues, factors, feed, holdings, keys, machine_kinds, machines, materials, profiles,
     replicas, revisions, running, signers, wanted,
 )  # fmt: skip
 # Called within the writes of other functions only, with what these have found in the organisation.
@@ -141,6 +142,7 @@ WITHOUT_ID = {
     "wanted.of_machine": (NOBODY,),
     "commissionings.latest": (UUID(int=0), GONE_BY),
     "corrections.page": (),
+    "dues.page": (GONE_BY, None, 10),
     "drift.page": (GONE_BY, True, None, 10),
     "running.at": ([UUID(int=0)], GONE_BY),
     "factors.at": (None, 10**9),

@@ -40,6 +40,7 @@ _COMMANDS = {
     "machine-kind": "machine_kind:app",
     "machine": "machine:app",
     "drift": "running:drift",
+    "due": "due:due",
     "correction": "correction:app",
     "profile": "profile:app",
     "branch": "branch:branch",
