@@ -66,8 +66,14 @@ def add(
         )
         made = client.add_machine(request, dry_run=dry_run)
     say("nothing stored: this was a dry run" if dry_run else f"added {made.name}")
+    _print_one(made, common)
+
+
+def _print_one(machine: Machine, common: Common) -> None:
     if common.json:
-        put_json(made)
+        put_json(machine)
+    else:
+        put(f"{machine.name}   {machine.id}")
 
 
 @app.command(name="list")
@@ -118,8 +124,7 @@ def move(name: str, /, *, branch: str, dry_run: bool = False, common: Common = _
         request = MachineRequest(**kept | {"branch": branch_id(client, branch)})
         made = client.replace_machine(found.id, request, version=found.version, dry_run=dry_run)
     say("nothing stored: this was a dry run" if dry_run else f"{made.name} is at {branch} now")
-    if common.json:
-        put_json(made)
+    _print_one(made, common)
 
 
 @app.command

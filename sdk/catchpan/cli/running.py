@@ -67,6 +67,8 @@ def taken_up(
     say("nothing stored: this was a dry run" if dry_run else f"noted: {found.name} runs revision {made.number}")
     if common.json:
         put_json(made)
+    else:
+        put(f"{found.name}   revision {made.number}, taken up {made.at:%Y-%m-%d %H:%M} UTC by {made.by}")
 
 
 def _moment(at: datetime | None) -> datetime:
