@@ -22,6 +22,7 @@ from catchpan_service import admin
 from catchpan_service.app import create_app
 from catchpan_service.problems import CATALOGUE, MEDIA_TYPE
 from catchpan_service.settings import Settings
+from catchpan_service.store import keys
 from tests.store.places import Place, file_place
 
 OURS, OTHERS = "Alder Hollow Grounds", "Quarry Lane Turf"
@@ -105,6 +106,7 @@ class Season:
     branch: str
     machine: str
     key: str
+    token: str = ""
     used: str = MISSING
     correction: str = MISSING
     digest: str = "sha256:" + "0" * 64
@@ -133,7 +135,10 @@ def season(web: Web, *, key: str = "owner", name: str = "", drafts: int = 1, in_
     web.made("POST", f"/v1/machines/{machine}/commissionings", example("addCommissioning"), key=key)
     owner = "owner" if key == "calibrator" else key
     made = web.made("POST", "/v1/keys", example("addKey", name) | {"hash": secrets.token_hex(32)}, key=owner)["id"]
-    found = Season(material, kind, spare, profile, branch, machine, made)
+    token = f"catchpan-{secrets.token_urlsafe(32)}"
+    request = {"name": f"{name}calendar", "role": "calendar", "hash": keys.hash_of(token)}
+    web.made("POST", "/v1/keys", request, key=owner)
+    found = Season(material, kind, spare, profile, branch, machine, made, token)
     return _in_use(web, found, key, name) if in_use else found
 
 
@@ -162,6 +167,12 @@ class Operation:
     def secured(self) -> bool:
         """Whether it needs a key."""
         return bool(self.described.get("security") == [{"key": []}])
+
+    @property
+    def form(self) -> str:
+        """The media type of its answer, the first if there are several."""
+        answers = [told for status, told in self.described["responses"].items() if status < "300"]
+        return next(iter(answers[0]["content"]))
 
     @property
     def computes(self) -> bool:
@@ -193,6 +204,7 @@ class Operation:
         collection = self.template.split("/")[2] if self.template.startswith("/v1/") else ""
         filled = self.template.replace("{id}", subject.get(collection, "")).replace("{number}", str(of.number))
         asked = {"compareRevisions": "?before=1&after=1", "showMachineSettings": f"?profile={of.profile}&number=1"}
+        asked["showCalendar"] = f"?token={of.token}"
         asked["showMachineHistory"] = "?at=2999-01-01T00:00:00Z"
         return filled + asked.get(self.id, "")
 

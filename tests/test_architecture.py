@@ -76,6 +76,7 @@ SERVICE = {
     "catchpan_service.examples": Layer(),
     "catchpan_service.envelope": Layer(packages="litestar"),
     "catchpan_service.forms": Layer(packages="msgspec"),
+    "catchpan_service.calendars": Layer("catchpan.contract"),
     "catchpan_service.strict": Layer("catchpan_service.envelope", "litestar msgspec"),
     "catchpan_service.keyring": Layer(STORE),
     "catchpan_service.faults": Layer(
@@ -92,7 +93,7 @@ SERVICE = {
     "catchpan_service.routes": Layer(
         f"{CONTRACT} catchpan.contract.problems catchpan catchpan.digest catchpan_service.calibration"
         f" catchpan_service.rules catchpan_service.si {STORE} catchpan_service.envelope catchpan_service.strict"
-        " catchpan_service.keyring catchpan_service.examples catchpan_service.forms catchpan_service.problems",
+        " catchpan_service.keyring catchpan_service.examples catchpan_service.forms catchpan_service.calendars catchpan_service.problems",
         "litestar msgspec sqlalchemy.exc",
     ),
     "catchpan_service.document": Layer(

@@ -340,6 +340,11 @@ def dues(until: datetime | None, branch: str | None, after: str | None, limit: i
     return Call("GET", _at("dues"), DuePage, query=query)
 
 
+def calendar(token: str) -> Call[bytes]:
+    """What is due, as iCalendar."""
+    return Call("GET", _at("calendar.ics"), bytes, query={"token": token})
+
+
 def _instant(moment: datetime) -> str:
     return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 

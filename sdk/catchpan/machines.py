@@ -151,3 +151,7 @@ class Machines(ABC):
             if page.next is None:
                 return
             page = self.dues(until=until, branch=branch, after=page.next)
+
+    def calendar(self, token: str) -> bytes:
+        """What is due in the next two years as iCalendar, by the secret of a key with the role calendar."""
+        return self.run(calls.calendar(token))

@@ -19,6 +19,7 @@ from catchpan_service.keyring import Keyring
 from catchpan_service.problems import Refusal, answer, problem_of
 from catchpan_service.routes import (
     branches,
+    calendars,
     commissionings,
     computations,
     compute,
@@ -57,6 +58,7 @@ HANDLERS: list[ControllerRouterHandler] = [
     corrections.router,
     running.router,
     dues.router,
+    calendars.show,
     keys.router,
     sync.router,
 ]
@@ -139,9 +141,9 @@ def _look_before(request: Request[Any, Any, Any]) -> None:
 
 def _refuse_other_forms(request: Request[Any, Any, Any]) -> None:
     """An answer that can be given in no form that the caller takes is not made."""
-    handler = request.scope["route_handler"]
+    handler: Any = request.scope["route_handler"]
     listed = forms.is_list(handler.parsed_return_field.annotation)
-    offered = [forms.JSON, forms.CSV] if listed else [forms.JSON]
+    offered = [forms.JSON, forms.CSV] if listed else [handler.media_type or forms.JSON]
     accept = request.headers.get("accept")
     if forms.chosen(accept, offered) is None:
         allowed = " or ".join(offered)

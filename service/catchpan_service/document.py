@@ -161,14 +161,14 @@ def operation_problems(operation: dict[str, Any], method: str, path: str) -> lis
         slugs += [Slug.UNREADABLE]
     if "requestBody" in operation:
         slugs += [Slug.TOO_LARGE, Slug.WRONG_MEDIA_TYPE, Slug.NOT_COMPUTABLE]
-    if operation.get("security"):
-        slugs += [Slug.KEY_MISSING, Slug.KEY_REFUSED]
-    if operation.get("security") and "/compute/" not in path:
+    queried = {p["name"] for p in operation.get("parameters", []) if p["in"] == "query"}
+    guarded = operation.get("security") or "token" in queried
+    slugs += [Slug.KEY_MISSING, Slug.KEY_REFUSED] if guarded else []
+    if guarded and "/compute/" not in path:
         slugs += [Slug.NOT_FOUND] if "{" in path else []
         slugs += [Slug.BUSY]
         if method != "get":
             slugs += [Slug.NOT_ALLOWED, Slug.CONFLICT]
-    queried = {p["name"] for p in operation.get("parameters", []) if p["in"] == "query"}
     refers = queried & {"after", "at", "branch", "profile"} or ("requestBody" in operation and "/compute/" not in path)
     slugs += [Slug.UNKNOWN_REFERENCE] if refers else []
     if path == "/v1/changes":

@@ -35,6 +35,7 @@ GROUPS = (
     "organisation",
     "key",
     "branch",
+    "calendar",
     "sync",
     "replica",
     "database",

@@ -3,7 +3,7 @@
 import pytest
 
 from catchpan.contract.organisations import Role
-from catchpan_service.rules.access import Action, may, require
+from catchpan_service.rules.access import ALLOWED, Action, branch_fits, may, require
 from catchpan_service.rules.errors import NotAllowed
 
 READS = {Action.READ, Action.COMPUTE}
@@ -14,14 +14,28 @@ REPORTS = READS | {Action.REPORT}
 
 @pytest.mark.parametrize(
     ("role", "allowed"),
-    [(Role.OWNER, set(Action)), (Role.CALIBRATOR, SAVES), (Role.BRANCH, REPORTS), (Role.READER, OVERSEES)],
-)
+    [
+        (Role.OWNER, set(Action)), (Role.CALIBRATOR, SAVES), (Role.BRANCH, REPORTS), (Role.READER, OVERSEES),
+        (Role.CALENDAR, set()),
+    ],
+)  # fmt: skip
 def test_each_role_may_do_what_is_said_and_nothing_else(role, allowed):
     assert {action for action in Action if may(role, action)} == allowed
 
 
 def test_every_role_has_its_row():
-    assert all(may(role, Action.READ) for role in Role)
+    assert set(ALLOWED) == set(Role)
+
+
+@pytest.mark.parametrize(
+    ("role", "fits"),
+    [
+        (Role.OWNER, {False}), (Role.CALIBRATOR, {False}), (Role.READER, {False}), (Role.BRANCH, {True}),
+        (Role.CALENDAR, {False, True}),
+    ],
+)  # fmt: skip
+def test_a_branch_goes_with_some_roles_alone(role, fits):
+    assert {given for given in (False, True) if branch_fits(role, given=given)} == fits
 
 
 def test_a_role_from_a_newer_version_may_do_nothing():

@@ -143,6 +143,7 @@ WITHOUT_ID = {
     "commissionings.latest": (UUID(int=0), GONE_BY),
     "corrections.page": (),
     "dues.page": (GONE_BY, None, 10),
+    "dues.all_of_them": (GONE_BY,),
     "drift.page": (GONE_BY, True, None, 10),
     "running.at": ([UUID(int=0)], GONE_BY),
     "factors.at": (None, 10**9),

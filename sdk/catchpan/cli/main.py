@@ -41,6 +41,7 @@ _COMMANDS = {
     "machine": "machine:app",
     "drift": "running:drift",
     "due": "due:due",
+    "calendar": "calendar:app",
     "correction": "correction:app",
     "profile": "profile:app",
     "branch": "branch:branch",

@@ -18,7 +18,7 @@ from catchpan.quantities import System
 organisation = App(name="organisation", help="Organisations of a database.", help_format="plaintext")
 key = App(name="key", help="Keys of an organisation.", help_format="plaintext")
 Json = Annotated[bool, Parameter(negative="")]
-RoleName = Literal["owner", "calibrator", "branch", "reader"]
+RoleName = Literal["owner", "calibrator", "branch", "reader", "calendar"]
 
 
 @organisation.command
@@ -86,9 +86,9 @@ def create(
     organisation
         Name of the organisation.
     role
-        owner, calibrator, branch or reader.
+        owner, calibrator, branch, reader or calendar.
     branch
-        Name of the branch, for a key with the role branch.
+        Name of the branch, for a key with the role branch or calendar.
     days
         For how many days it is valid; without end by default.
     file
@@ -97,9 +97,9 @@ def create(
         Print the key, without its secret, as JSON.
     """
     expires = None if days is None else datetime.now(UTC) + timedelta(days=days)
-    if (role == "branch") != (branch is not None):
+    if role != "calendar" and (role == "branch") != (branch is not None):
         raise TableError(
-            "a key with the role branch needs --branch with the branch's name, and no other role takes one"
+            "a key with the role branch needs --branch with the branch's name; only the role calendar may have one too"
         )
     with administration() as (database, admin):
         at = None if branch is None else admin.branch_named(database, organisation, branch)
@@ -148,20 +148,20 @@ def revoke(id: str, /, *, organisation: str, json: Json = False) -> None:
         _print([admin.revoke_key(database, organisation, subject)], json)
 
 
-def hand_over(secret: str, file: Path | None) -> None:
+def hand_over(secret: str, file: Path | None, *, what: str = "key") -> None:
     """Give a new secret to the person, once: to a file that only they can read, or to standard error."""
     if file is None:
-        say(f"The key, shown only now: {secret}")
+        say(f"The {what}, shown only now: {secret}")
         return
     try:
         descriptor = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     except OSError as error:
         say(f"{file}: {error.strerror}")
-        say(f"The key, shown only now: {secret}")
+        say(f"The {what}, shown only now: {secret}")
         return
     with os.fdopen(descriptor, "w") as opened:
         opened.write(secret + "\n")
-    say(f"The key is in {file} (mode 0600)")
+    say(f"The {what} is in {file} (mode 0600)")
 
 
 def _print(found: list[Any], json: bool) -> None:

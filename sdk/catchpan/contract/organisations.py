@@ -9,12 +9,16 @@ from catchpan.quantities import System
 
 
 class Role(OpenEnum):
-    """What a key may do: an owner everything, a calibrator save and release, a branch and a reader read."""
+    """What a key may do: an owner everything, a calibrator save and release, a branch and a reader read.
+
+    One with the role calendar opens the calendar of what is due, and nothing else.
+    """
 
     OWNER = "owner"
     CALIBRATOR = "calibrator"
     BRANCH = "branch"
     READER = "reader"
+    CALENDAR = "calendar"
 
 
 class Organisation(Wire, kw_only=True, frozen=True):
@@ -38,7 +42,7 @@ class KeyRequest(Wire, kw_only=True, frozen=True):
     """A new key. Whoever asks makes the secret, ``catchpan-`` and 43 random characters, and sends only its hash."""
 
     name: Name
-    role: Literal["owner", "calibrator", "branch", "reader"]
+    role: Literal["owner", "calibrator", "branch", "reader", "calendar"]
     hash: SecretHash
     branch: Id | None = None
     expires: Instant | None = None

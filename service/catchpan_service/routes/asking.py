@@ -15,6 +15,7 @@ from litestar.handlers import BaseRouteHandler
 from litestar.params import FromPath, HeaderParameter, QueryParameter
 from sqlalchemy.exc import SQLAlchemyError
 
+from catchpan.contract.organisations import Role
 from catchpan.contract.problems import Fault, Slug
 from catchpan.quantities import System
 from catchpan_service.envelope import ACCESS, ORGANISATION
@@ -156,7 +157,7 @@ async def needs_key(connection: Connection, _: BaseRouteHandler) -> None:
     """A guard: find out who asks before anything else of the request is looked at."""
     state = connection.app.state
     presents = "authorization" in connection.headers
-    found = await _of_key(connection, state.database, state.keyring) if presents else state.local_owner
+    found = await _of_key(connection) if presents else state.local_owner
     if found is None:
         raise Refusal(Slug.KEY_MISSING, "Send a key of the organisation: Authorization: Bearer catchpan-...")
     connection.scope[ACCESS] = found  # type: ignore[literal-required]
@@ -169,10 +170,21 @@ async def may_have_key(connection: Connection, handler: BaseRouteHandler) -> Non
         await needs_key(connection, handler)
 
 
-async def _of_key(connection: Connection, database: Database | None, keyring: Keyring) -> Access:
+async def _of_key(connection: Connection) -> Access:
     match = _BEARER.fullmatch(connection.headers["authorization"].strip())
-    now: datetime = connection.app.state.clock()
-    presented = keys.hash_of(match["secret"]) if match else ""
+    found = await of_secret(connection, match["secret"] if match else "")
+    if found.role == Role.CALENDAR:
+        raise Refusal(Slug.KEY_REFUSED, "This key opens the calendar of what is due, and nothing else")
+    return found
+
+
+async def of_secret(connection: Connection, secret: str) -> Access:
+    """What the key with this secret may do, and its use noted; a Refusal for one that is not, or no longer, good."""
+    state = connection.app.state
+    database: Database | None = state.database
+    keyring: Keyring = state.keyring
+    now: datetime = state.clock()
+    presented = keys.hash_of(secret)
     found = None if database is None else await keyring.find(database, presented, now)
     if database is None or found is None:
         raise Refusal(Slug.KEY_REFUSED, "The key is unknown, revoked or expired")

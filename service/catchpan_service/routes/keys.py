@@ -13,7 +13,7 @@ from catchpan.contract.problems import Fault, Slug
 from catchpan_service.problems import Refusal
 from catchpan_service.routes.asking import SECURED, Asking, Ordered, Store, Subject, needs_key
 from catchpan_service.routes.replies import sent
-from catchpan_service.rules.access import Action, require
+from catchpan_service.rules.access import Action, branch_fits, require
 from catchpan_service.store import keys
 from catchpan_service.store.database import Reply
 from catchpan_service.store.keys import StoredKey
@@ -28,10 +28,13 @@ async def page(database: Store, access: Asking) -> Keys:
 
 @post("/", operation_id="addKey", summary="Add a key")
 async def add(data: JSONBody[KeyRequest], database: Store, order: Ordered) -> Response[Key]:
-    """A new key, by the hash of its secret; one with the role branch for one branch alone."""
+    """A new key, by the hash of its secret; one with the role branch for one branch alone.
+
+    One with the role calendar opens `/v1/calendar.ics?token=…`, for one branch if it has one, and nothing else.
+    """
     require(order.access.role, Action.MANAGE_KEYS)
-    if (data.role == "branch") != (data.branch is not None):
-        allowed = "the id of a branch with the role branch, and only there"
+    if not branch_fits(Role(data.role), given=data.branch is not None):
+        allowed = "the id of a branch with the role branch, if wanted with the role calendar, and only there"
         fault = Fault(pointer="/branch", code="branch_and_role", detail="role and branch differ", allowed=allowed)
         raise Refusal(Slug.UNKNOWN_REFERENCE, f"Role and branch do not go together: {allowed}", errors=[fault])
     branch = None if data.branch is None else UUID(data.branch)

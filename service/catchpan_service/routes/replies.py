@@ -54,12 +54,12 @@ def shown(request: Request[Any, Any, Any], answer: Any) -> Response[Any]:
     return shown_bytes(request, encoded(answer), etag(answer.version))
 
 
-def shown_bytes(request: Request[Any, Any, Any], body: bytes, tag: str) -> Response[Any]:
+def shown_bytes(request: Request[Any, Any, Any], body: bytes, tag: str, media: str = _JSON) -> Response[Any]:
     """Bytes with an ETag; 304 where the caller holds them already."""
     held = {one.strip().removeprefix("W/") for one in request.headers.get("if-none-match", "").split(",")}
     if tag in held or "*" in held:
         return Response(b"", status_code=304, headers={"ETag": tag})
-    return Response(body, media_type=_JSON, headers={"ETag": tag})
+    return Response(body, media_type=media, headers={"ETag": tag})
 
 
 def paged(request: Request[Any, Any, Any], page: Any) -> Response[Any]:

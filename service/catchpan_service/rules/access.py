@@ -28,6 +28,7 @@ ALLOWED: Final[Mapping[Role, frozenset[Action]]] = {
     Role.CALIBRATOR: frozenset(Action) - {Action.OVERRIDE, Action.MANAGE_KEYS},
     Role.BRANCH: frozenset({Action.READ, Action.COMPUTE, Action.REPORT}),
     Role.READER: frozenset({Action.READ, Action.COMPUTE, Action.OVERSEE}),
+    Role.CALENDAR: frozenset(),  # stands in an address, so that it opens nothing but the calendar
 }
 
 
@@ -40,3 +41,8 @@ def require(role: Role, action: Action) -> None:
     """Refuse with NotAllowed unless the role is allowed the action."""
     if not may(role, action):
         raise NotAllowed(role, action)
+
+
+def branch_fits(role: Role, *, given: bool) -> bool:
+    """Whether a key of a role may be without a branch, or with one: a branch's has one, and a calendar's may have."""
+    return role == Role.CALENDAR or (role == Role.BRANCH) == given

@@ -1,8 +1,8 @@
 """What is due until an instant: checks of what is held, and commissionings of machines."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 from uuid import UUID
 
 import msgspec
@@ -12,7 +12,8 @@ from catchpan.contract.branches import Machine
 from catchpan.contract.dues import Due, DueKind, DuePage
 from catchpan.contract.profiles import State
 from catchpan.contract.sync import Entry, Target
-from catchpan_service.store import feed, holdings, machines
+from catchpan_service.store import branches, feed, holdings, machines
+from catchpan_service.store.cursors import MAX_LIMIT
 from catchpan_service.store.holdings import Heard
 from catchpan_service.store.statements import of, owned
 from catchpan_service.store.tables import commissionings
@@ -40,6 +41,31 @@ def page(
         position = feed.state(connection, organisation).position
         found += _checks(holdings.present(connection, organisation, position).values(), until, within)
     return DuePage(items=sorted(found, key=_urgency), next=listed.next)
+
+
+class Dues(NamedTuple):
+    """Everything that is due, and the names of all branches by their ids."""
+
+    items: list[Due]
+    branches: dict[str, str]
+
+
+def all_of_them(connection: Connection, organisation: UUID, until: datetime, within: UUID | None = None) -> Dues:
+    """Everything that is due until an instant, for the organisation or for one branch."""
+    found = _walk(lambda cursor: page(connection, organisation, until, cursor, MAX_LIMIT, within))
+    yards = _walk(lambda cursor: branches.page(connection, organisation, cursor, MAX_LIMIT))
+    return Dues(found, {one.id: one.name for one in yards})
+
+
+def _walk(page: Callable[[str | None], Any]) -> list[Any]:
+    """The items of all pages."""
+    found, cursor = [], None
+    while True:
+        listed = page(cursor)
+        found += listed.items
+        cursor = listed.next
+        if cursor is None:
+            return found
 
 
 def _urgency(one: Due) -> tuple[bool, float, str, str]:

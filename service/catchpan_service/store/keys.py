@@ -13,6 +13,7 @@ from uuid import UUID
 from sqlalchemy import Connection, Row, bindparam, insert, or_, select, update
 
 from catchpan.contract.organisations import Role
+from catchpan_service.rules.access import branch_fits
 from catchpan_service.store import branches
 from catchpan_service.store.errors import Conflict, NotFound, named_by
 from catchpan_service.store.statements import of, owned
@@ -96,10 +97,10 @@ def add(
 ) -> Written[StoredKey]:
     """A new key, by the hash of its secret; NotFound for its branch.
 
-    Raises ValueError for a branch's key without a branch, or another key with one.
+    Raises ValueError for a branch's key without a branch, or one with a branch that can have none.
     """
-    if (role == Role.BRANCH) != (branch is not None):
-        raise ValueError("a key with the role branch has a branch, and no other key has one")
+    if not branch_fits(role, given=branch is not None):
+        raise ValueError("a key with the role branch has a branch, one with the role calendar may have, and no other")
     if branch is not None:
         with named_by("branch"):
             branches.get(connection, organisation, branch)

@@ -136,8 +136,8 @@ keys = _owned(
     _moment("revoked", nullable=True),
     _moment("last_used", nullable=True),
     ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
-    CheckConstraint("role IN ('owner', 'calibrator', 'branch', 'reader')", name="role"),
-    CheckConstraint("branch IS NULL OR role = 'branch'", name="branch"),
+    CheckConstraint("role IN ('owner', 'calibrator', 'branch', 'reader', 'calendar')", name="role"),
+    CheckConstraint("branch IS NULL OR role IN ('branch', 'calendar')", name="branch"),
     Index("ix_keys_hash", "hash"),
     key=("id",),
 )
