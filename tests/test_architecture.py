@@ -91,7 +91,7 @@ SERVICE = {
         "litestar msgspec sqlalchemy.exc",
     ),
     "catchpan_service.routes": Layer(
-        f"{CONTRACT} catchpan.contract.problems catchpan catchpan.digest catchpan_service.calibration"
+        f"{CONTRACT} catchpan.contract.base catchpan.contract.problems catchpan catchpan.digest catchpan_service.calibration"
         f" catchpan_service.rules catchpan_service.si {STORE} catchpan_service.envelope catchpan_service.strict"
         " catchpan_service.keyring catchpan_service.examples catchpan_service.forms catchpan_service.calendars catchpan_service.problems",
         "litestar msgspec sqlalchemy.exc",

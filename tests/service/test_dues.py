@@ -2,8 +2,9 @@
 
 import pytest
 
+from catchpan.contract.problems import Slug
 from tests.releases import release
-from tests.scenario import season, serving
+from tests.scenario import is_problem, season, serving
 
 
 @pytest.fixture
@@ -59,3 +60,10 @@ def test_pages_go_on_machine_by_machine_and_profiles_come_once(web, ours):
         seen += [one["subject"] for one in page["items"]]
         after = page["next"] and f"&after={page['next']}"
     assert len(seen) == len(set(seen)) == 5
+
+
+@pytest.mark.parametrize("given", ["0.5", "1735689600", "2027-03-02", "2027-03-02T09:30:00", "tomorrow", ""])
+@pytest.mark.parametrize("path", ["/v1/dues?until=", "/v1/machines/{}/history?at="])
+def test_what_is_no_instant_with_its_zone_is_refused_by_name(web, ours, path, given):
+    told = is_problem(web.send("GET", path.format(ours.machine) + given), Slug.UNREADABLE)
+    assert (told.errors[0].code, told.errors[0].given) == ("not_an_instant", given)

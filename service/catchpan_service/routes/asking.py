@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Annotated, Any
 from uuid import UUID
 
+import msgspec
 from litestar import Request
 from litestar.connection import ASGIConnection
 from litestar.di import NamedDependency, Provide
@@ -15,6 +16,7 @@ from litestar.handlers import BaseRouteHandler
 from litestar.params import FromPath, HeaderParameter, QueryParameter
 from sqlalchemy.exc import SQLAlchemyError
 
+from catchpan.contract.base import Instant
 from catchpan.contract.organisations import Role
 from catchpan.contract.problems import Fault, Slug
 from catchpan.quantities import System
@@ -74,6 +76,16 @@ Proven = NamedDependency[Proofs]
 
 _BEARER = re.compile(r"Bearer +(?P<secret>\S+)", re.IGNORECASE)
 _TAG = re.compile(r'(?P<weak>W/)?"(?P<version>\d{1,12})"')
+
+
+def moment(name: str, given: str) -> datetime:
+    """The instant in a parameter, told with its zone: no number of seconds passes for one."""
+    try:
+        return msgspec.convert(given, Instant)
+    except msgspec.ValidationError as error:
+        allowed = "an instant with its zone, such as 2026-05-12T09:00:00Z"
+        fault = Fault(pointer=f"/{name}", code="not_an_instant", detail="no instant", given=given, allowed=allowed)
+        raise Refusal(Slug.UNREADABLE, f"{name} cannot be read: {allowed}", errors=[fault]) from error
 
 
 async def database(request: Request[Any, Any, Any]) -> Database:

@@ -1,6 +1,5 @@
 """``/v1/machines/{id}/running``, ``…/history`` and ``/v1/drift``: what machines run, against what they should."""
 
-from datetime import datetime
 from typing import Annotated
 
 from litestar import Response, Router, get, post
@@ -16,6 +15,7 @@ from catchpan_service.routes.asking import (
     Store,
     Subject,
     Within,
+    moment,
     needs_key,
 )
 from catchpan_service.routes.replies import paged, sent, unversioned
@@ -24,7 +24,9 @@ from catchpan_service.si.reports import require_taken_up
 from catchpan_service.store import drift, running
 from catchpan_service.strict import StrictRequest
 
-At = Annotated[datetime, QueryParameter(description="An instant with its zone, such as 2026-05-12T09:00:00Z.")]
+At = Annotated[
+    str, QueryParameter(format="date-time", description="An instant with its zone, such as 2026-05-12T09:00:00Z.")
+]
 OnlyDrift = Annotated[bool, QueryParameter(name="only_drift", description="Leave out what is as wanted.")]
 
 
@@ -53,7 +55,7 @@ async def report(
 @get("/machines/{id:uuid}/history", operation_id="showMachineHistory", summary="What was in force on a machine")
 async def history(database: Store, access: Asking, id: Subject, at: At) -> MachineHistory:
     """Which setting was on a machine at an instant, from which catches, with which correction."""
-    return await database.read(drift.at, access.organisation, id, at, access.within)
+    return await database.read(drift.at, access.organisation, id, moment("at", at), access.within)
 
 
 @get("/drift", operation_id="listDrift", summary="Wanted against running, machine by machine")
