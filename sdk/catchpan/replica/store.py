@@ -91,16 +91,19 @@ class LocalStore:
         if not found:
             return None
         try:
-            state = msgspec.json.decode(found[0][0], type=State)
-        except msgspec.DecodeError as error:
-            raise DamagedError(f"the state in {self.path} is damaged; move the file away and pull anew") from error
+            state = msgspec.json.decode(_bytes(found[0][0]), type=State)
+            return Copy(state, self._holdings())
+        except (msgspec.DecodeError, ValueError) as error:
+            raise DamagedError(f"what {self.path} holds is damaged; move the file away and pull anew") from error
+
+    def _holdings(self) -> Holdings:
         lines = {
             (_TARGETS.get(target) or Target(target), one, profile): Line(_bytes(entry), named)
             for target, one, profile, entry, named in self._all("SELECT * FROM holdings")
         }
         unsafe = frozenset(Unsafe(*row) for row in self._all("SELECT profile, number, digest FROM unsafe"))
         corrections = {one: _bytes(entry) for one, entry in self._all("SELECT id, entry FROM corrections")}
-        return Copy(state, Holdings(lines, unsafe, corrections))
+        return Holdings(lines, unsafe, corrections)
 
     def content(self, digest: str) -> bytes | None:
         """The bytes of a content, as they lie here."""
@@ -179,5 +182,7 @@ class LocalStore:
 
 
 def _bytes(kept: Any) -> bytes:
-    """What lies in a column, also where another program put text there."""
-    return kept.encode() if isinstance(kept, str) else bytes(kept)
+    """What lies in a column, also where another program put text there; nothing for what is neither."""
+    if isinstance(kept, str):
+        return kept.encode()
+    return kept if isinstance(kept, bytes) else b""

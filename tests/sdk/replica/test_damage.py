@@ -9,18 +9,21 @@ import sys
 import time
 from contextlib import closing
 
+import httpx
 import pytest
 
 from catchpan import Catchpan
+from catchpan.errors import CatchpanError
 from catchpan.replica import Replica
 from catchpan.replica.errors import (
     DamagedError,
     DifferentError,
     ReplicaError,
 )
-from tests.releases import draft, release
+from catchpan_service.store import signers
+from tests.releases import draft, release, write
 from tests.scenario import season
-from tests.sdk.replica.shed import holds, state_of, wanted
+from tests.sdk.replica.shed import Shared, holds, state_of, wanted
 from tests.serving import Serving
 
 
@@ -32,10 +35,8 @@ def test_every_flipped_bit_of_a_content_is_found_and_mended(web, client, replica
     draw = random.Random(11)
     good = bytes(replica.show(ours.profile).content)
     for _ in range(flips):
-        bad = bytearray(good)
-        bad[draw.randrange(len(bad))] ^= 1 << draw.randrange(8)
         with closing(sqlite3.connect(path)) as connection:
-            connection.execute("UPDATE contents SET body = ?", (bytes(bad),))
+            connection.execute("UPDATE contents SET body = ?", (flipped(draw, good),))
             connection.commit()
         with pytest.raises(DamagedError, match="pull again"):
             replica.show(ours.profile)
@@ -43,6 +44,88 @@ def test_every_flipped_bit_of_a_content_is_found_and_mended(web, client, replica
     assert replica.verify().damaged == 1
     assert holds(replica.pull(client)) == wanted(web)
     assert bytes(replica.show(ours.profile).content) == good
+
+
+def flipped(draw, body):
+    """The bytes with one bit that is not as it was."""
+    bad = bytearray(body)
+    bad[draw.randrange(len(bad))] ^= 1 << draw.randrange(8)
+    return bytes(bad)
+
+
+@pytest.mark.parametrize("flips", [60, pytest.param(1000, marks=pytest.mark.long)])
+def test_a_flipped_bit_anywhere_in_the_file_is_found_or_alters_nothing_that_is_held(
+    web, client, replica, path, tmp_path, clock, flips
+):
+    for number in range(3):
+        release(web, season(web, name=f"{number} "))
+    replica.pull(client)
+    replica.close()
+    draw, whole, found = random.Random(7), path.read_bytes(), 0
+    with Replica(path, clock=clock) as same:
+        good = served(same)
+    for number in range(flips):
+        bad = tmp_path / f"flip{number}.replica"
+        bad.write_bytes(flipped(draw, whole))
+        try:
+            with Replica(bad, clock=clock) as other:
+                damaged = other.verify().damaged
+                assert damaged or served(other) == good
+        except ReplicaError:
+            damaged = 1
+        found += damaged > 0
+    assert found > flips / 10
+
+
+def served(replica):
+    """All that is told to who asks a copy."""
+    return [(held.entry, bytes(held.content)) for held in (replica.show(one.profile) for one in replica.profiles())]
+
+
+class Flipping(Shared):
+    """A way on which one bit of one answer is not what was sent."""
+
+    def __init__(self, web, draw, nth):
+        super().__init__(web)
+        self.draw, self.left = draw, nth
+
+    def handle_request(self, request):
+        answer = super().handle_request(request)
+        self.left -= 1
+        if self.left != 0:
+            return answer
+        headers = {name: value for name, value in answer.headers.items() if name != "content-encoding"}
+        return httpx.Response(answer.status_code, headers=headers, content=flipped(self.draw, answer.read()))
+
+
+@pytest.mark.parametrize("flips", [30, pytest.param(1000, marks=pytest.mark.long)])
+def test_a_flipped_bit_in_a_transfer_is_refused_or_alters_nothing_that_is_held(
+    web, client, path, tmp_path, clock, flips
+):
+    ours = season(web)
+    for number in (1, draft(web, ours, "newer")):
+        older = path.read_bytes() if path.exists() else b""
+        write(web, signers.rotate, bytes([number]) * 32)
+        release(web, ours, number)
+        with Replica(path, clock=clock) as replica:
+            replica.pull(client)
+    draw, good, refused = random.Random(13), state_of(path)[0], 0
+    for number in range(flips):
+        copy = tmp_path / f"flip{number}.replica"
+        copy.write_bytes(older if number % 2 else b"")
+        transport = Flipping(web, draw, draw.randint(1, 4))
+        with (
+            Catchpan("http://in-process", key=web.keys["branch"], transport=transport) as way,
+            Replica(copy, clock=clock) as other,
+        ):
+            try:
+                other.pull(way)
+            except CatchpanError:
+                refused += 1
+                assert number % 2 == 0 or other.verify().damaged == 0
+                other.pull(client)
+            assert state_of(copy)[0] == good
+    assert refused > flips / 4
 
 
 def test_an_altered_manifest_on_the_machine_is_found(web, client, replica, path):
