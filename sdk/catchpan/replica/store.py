@@ -28,6 +28,7 @@ CREATE TABLE IF NOT EXISTS unsafe (
 ) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS corrections (id TEXT PRIMARY KEY, entry BLOB NOT NULL);
 CREATE TABLE IF NOT EXISTS contents (digest TEXT PRIMARY KEY, body BLOB NOT NULL);
+CREATE TABLE IF NOT EXISTS pages (asked TEXT PRIMARY KEY, body BLOB NOT NULL);
 CREATE TABLE IF NOT EXISTS quarantine (at TEXT NOT NULL, why TEXT NOT NULL, digest TEXT NOT NULL, body BLOB NOT NULL);
 """
 
@@ -144,8 +145,22 @@ class LocalStore:
             self._many("DELETE FROM corrections", [()])
             self._many("INSERT INTO corrections VALUES (?, ?)", after.holdings.corrections.items())
             self._many("INSERT OR REPLACE INTO state VALUES (1, ?)", [(msgspec.json.encode(after.state),)])
+            self._many("DELETE FROM pages", [()])
 
         self._transaction(run)
+
+    def page(self, asked: str) -> bytes | None:
+        """A page that a pull was sent before it was cut off; nothing in it is proved."""
+        found = self._all("SELECT body FROM pages WHERE asked = ?", asked)
+        return _bytes(found[0][0]) if found else None
+
+    def keep_page(self, asked: str, body: bytes) -> None:
+        """Keep a page until all that belongs to it has come, and is proved."""
+        self._transaction(lambda: self._many("INSERT OR REPLACE INTO pages VALUES (?, ?)", [(asked, body)]))
+
+    def forget_pages(self) -> None:
+        """Forget the pages that were kept."""
+        self._transaction(lambda: self._many("DELETE FROM pages", [()]))
 
     def set_aside(self, at: datetime, why: str, digest: str, body: bytes, *, held: bool) -> None:
         """Put damaged bytes aside for somebody to look at; with ``held`` they are no longer served."""
