@@ -78,14 +78,14 @@ class Call(msgspec.Struct, Generic[T], frozen=True):
             return body  # type: ignore[return-value]
         try:
             return msgspec.json.decode(body, type=self.kind)
-        except msgspec.DecodeError as error:
+        except (msgspec.DecodeError, UnicodeDecodeError) as error:
             raise AnswerError(f"the answer to {self.method} {self.path} cannot be read: {error}") from error
 
 
 def _problem(status: int, body: bytes) -> Problem:
     try:
         return msgspec.json.decode(body, type=Problem)
-    except msgspec.DecodeError as error:
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise AnswerError(f"status {status} without a problem: is this a Catchpan service?") from error
 
 

@@ -1,13 +1,18 @@
 """Manifests, signed heads and snapshots over HTTP, and what a branch sees of them."""
 
+from uuid import UUID
+
 import msgspec
 import pytest
 
-from catchpan.contract.sync import Exceptions, Head, Manifest, Target
+from catchpan.contract.sync import Entry, Exceptions, Head, Manifest, Target
 from catchpan.digest import canonical, digest
 from catchpan.manifests import Held, Unsafe, documents
-from tests.releases import busy_season, draft, release, walk, withdraw
-from tests.scenario import season, serving
+from catchpan_service.store import holdings
+from catchpan_service.store.holdings import Place
+from catchpan_service.store.writes import Written
+from tests.releases import busy_season, draft, release, walk, withdraw, write
+from tests.scenario import example, season, serving
 from tests.sdk.signatures import verifies
 
 
@@ -110,6 +115,50 @@ def test_the_narrowest_holding_wins_in_the_manifest_of_its_branch_alone(web):
     release(web, ours, number)
     same = [web.made("GET", f"/v1/manifest?branch={one}")["manifest_digest"] for one in (web.branch, ours.branch)]
     assert same[0] == same[1]
+
+
+def hold(connection, organisation, stamp, machine, branch, entry):
+    """One machine alone gets a revision."""
+    place = Place(Target.MACHINE, UUID(machine), UUID(branch))
+    return Written(None, (holdings.begin(connection, organisation, stamp, place, entry),))
+
+
+def test_a_machine_takes_what_it_holds_alone_to_another_branch(web):
+    ours = season(web)
+    release(web, ours)
+    number = draft(web, ours, "for one machine")
+    (entry,) = web.made("GET", "/v1/manifest")["manifest"]["profiles"]
+    made = web.made("GET", f"/v1/profiles/{ours.profile}/revisions/{number}")
+    write(
+        web,
+        hold,
+        ours.machine,
+        ours.branch,
+        msgspec.convert(entry | {"number": number, "digest": made["digest"]}, Entry),
+    )
+
+    def apart(branch):
+        told = web.made("GET", f"/v1/manifest?branch={branch}")
+        head = web.made("GET", f"/v1/head?branch={branch}")["head"]
+        assert head["exceptions"] == told["exceptions_digest"]
+        return [(one["target"], one["id"], one["entry"]["number"]) for one in told["exceptions"]["holdings"]]
+
+    mine, (_, there), (_, here) = [("machine", ours.machine, number)], walk_to_end(web, ours.branch), walk_to_end(web)
+    assert (apart(ours.branch), apart(web.branch)) == (mine, [])
+    moved = example("addMachine") | {"branch": web.branch, "machine_kind": ours.kind}
+    web.made("PUT", f"/v1/machines/{ours.machine}", moved, If_Match="*")
+    assert (apart(ours.branch), apart(web.branch)) == ([], mine)
+    assert holding_events(web, there, ours.branch) == ["ended"]
+    assert holding_events(web, here, web.branch) == ["began"]
+
+
+def walk_to_end(web, branch=None):
+    items, page = walk(web, branch=branch or web.branch)
+    return items, page["next"]
+
+
+def holding_events(web, after, branch):
+    return [item["event"] for item in walk(web, after, branch=branch)[0] if item["kind"] == "holding"]
 
 
 def test_a_branch_hears_what_is_for_it_and_of_no_draft(web):

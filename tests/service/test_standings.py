@@ -47,7 +47,8 @@ def test_the_status_says_which_branch_is_in_step_behind_different_or_silent(web)
     assert "later state" in standing(web, web.branch)["why"]
     report(web, web.branch)
     write(web, feed.raise_epoch)
-    assert "restored" in standing(web, web.branch)["why"]
+    told = standing(web, web.branch)
+    assert (told["standing"], "has to pull" in told["why"]) == ("behind", True)
     assert standing(web, ours.branch)["standing"] == "not_heard_of"
 
 

@@ -53,18 +53,14 @@ def race_of(database, name, each):
     assert seen == list(range(1, 2 + WRITERS * each + 1))  # the organisation and its first key come before
 
 
-def test_who_follows_eight_writers_misses_nothing_and_finds_no_gap(database):
-    for n in range(2):
-        race_of(database, f"Race {n}", 25)
+@pytest.mark.parametrize(("races", "each"), [(2, 25), pytest.param(20, 150, marks=pytest.mark.long)])
+def test_who_follows_eight_writers_misses_nothing_and_finds_no_gap(database, races, each):
+    for n in range(races):
+        race_of(database, f"Race {n}", each)
 
 
-@pytest.mark.long
-def test_who_follows_eight_writers_misses_nothing_in_20_races_of_1200_commits(database):
-    for n in range(20):
-        race_of(database, f"Race {n}", 150)
-
-
-def test_who_follows_a_plain_sequence_misses_commits(own):
+@pytest.mark.parametrize("each", [25, pytest.param(150, marks=pytest.mark.long)])
+def test_who_follows_a_plain_sequence_misses_commits(own, each):
     """Why there is a counter: numbers of a sequence are given out in one order, and committed in another."""
     own.change("CREATE TABLE naive (number bigserial PRIMARY KEY, who integer)")
 
@@ -79,7 +75,7 @@ def test_who_follows_a_plain_sequence_misses_commits(own):
     def read(after):
         return [number for (number,) in own.rows("SELECT number FROM naive WHERE number > :a ORDER BY number", a=after)]
 
-    seen = race(write, read, 25)
+    seen = race(write, read, each)
     stored = {number for (number,) in own.rows("SELECT number FROM naive")}
-    assert len(stored) == WRITERS * 25
+    assert len(stored) == WRITERS * each
     assert len(stored - set(seen)) > 0

@@ -75,6 +75,17 @@ def test_a_rotated_key_works_beside_the_new_one_until_its_overlap_ends(database,
         do(database, company, keys.rotate, new.id, keys.hash_of("x"), timedelta())
 
 
+def test_a_key_that_expired_is_not_rotated_and_one_that_ends_sooner_keeps_its_end(database, company, clock):
+    ends = clock() + timedelta(hours=1)
+    old = admin.create_key(database, NAME, "office", role=Role.READER, expires=ends)
+    do(database, company, keys.rotate, old.key.id, keys.hash_of("next"), timedelta(hours=2))
+    assert find(database, old.secret, ends - timedelta(minutes=1)) is not None
+    assert find(database, old.secret, ends + timedelta(minutes=1)) is None
+    clock.wait(hours=2)
+    with pytest.raises(Conflict, match="ended"):
+        do(database, company, keys.rotate, old.key.id, keys.hash_of("too late"), timedelta(hours=2))
+
+
 @pytest.mark.parametrize("presented", ["", "catchpan-", "catchpan-" + "A" * 43, "\ud800", "x" * 10_000])
 def test_anything_else_is_not_a_key(database, company, presented):
     assert find(database, presented) is None

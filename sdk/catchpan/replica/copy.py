@@ -122,10 +122,20 @@ class Replica:
             rules.require(arrived.holdings, head)
             return arrived, signed, head
 
+        def snapshot() -> Arrived:
+            return pulling.by_snapshot(client, self._store, trust.scope, self._put_aside)
+
+        def changes(before: Arrived) -> Arrived:
+            return pulling.by_changes(client, self._store, trust.scope, before)
+
         if copy is not None and copy.state.epoch == first[1].epoch:
             with suppress(GoneError, UnknownReferenceError, DifferentError):
-                return proof(pulling.by_changes(client, copy))
-        return proof(pulling.by_snapshot(client, trust.branch, self._put_aside))
+                return proof(changes(Arrived(copy.holdings, {}, copy.state.cursor, copy.state.position)))
+        if pulling.was_cut_off(self._store, trust.scope):
+            with suppress(GoneError, UnknownReferenceError, DifferentError):
+                return proof(changes(snapshot()))
+        self._store.forget_pages()
+        return proof(snapshot())
 
     def _put_aside(self, item: SnapshotItem) -> None:
         named, body = rules.entry_of(item.entry).digest, bytes(item.content)

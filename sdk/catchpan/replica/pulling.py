@@ -1,18 +1,26 @@
-"""What a pull asks of the service, and whom it believes. Nothing here touches the copy."""
+"""What a pull asks of the service, and whom it believes. Nothing here alters what is held.
+
+Pages are kept as they come, so that a pull that was killed or lost its network goes on where it was.
+"""
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from datetime import datetime
-from typing import Final, NamedTuple
+from functools import partial
+from typing import Final, NamedTuple, TypeVar
+
+import msgspec
 
 from catchpan.client import Catchpan
-from catchpan.contract.sync import FeedItem, Head, SignedHead, SigningKey, SnapshotItem
+from catchpan.contract.sync import FeedItem, FeedPage, Head, SignedHead, SigningKey, SnapshotItem, SnapshotPage
 from catchpan.manifests import branch_of
 from catchpan.replica import rules
 from catchpan.replica.errors import DifferentError
 from catchpan.replica.rules import Holdings
-from catchpan.replica.store import Copy
+from catchpan.replica.store import Copy, LocalStore
 
-PAGE: Final = 200
+P = TypeVar("P", FeedPage, SnapshotPage)
+PAGE = 200
 MOST_ITEMS: Final = 1_000_000
 """More holdings or changes than any company has: whoever sends them without end is cut off."""
 
@@ -76,27 +84,29 @@ class Arrived(NamedTuple):
     position: int
 
 
-def by_changes(client: Catchpan, copy: Copy) -> Arrived:
+def by_changes(client: Catchpan, store: LocalStore, scope: str, before: Arrived) -> Arrived:
     """What is held after the changes since then; GoneError, UnknownReferenceError, DifferentError."""
     items: list[FeedItem] = []
-    after = copy.state.cursor
+    branch, after = branch_of(scope), before.cursor
     while True:
-        page = client.changes(branch=branch_of(copy.state.scope), after=after, limit=PAGE, contents=True)
+        ask = partial(client.changes, branch=branch, after=after, limit=PAGE, contents=True)
+        page = _kept(store, f"changes {scope} {after}", FeedPage, ask)
         items += page.items
         _require_an_end(len(items), stuck=page.more and page.next == after)
         after = page.next
         if not page.more:
             break
-    holdings, contents = rules.after_changes(copy.holdings, items)
-    return Arrived(holdings, contents, after, page.complete_through)
+    holdings, contents = rules.after_changes(before.holdings, items)
+    return Arrived(holdings, before.contents | contents, after, page.complete_through)
 
 
-def by_snapshot(client: Catchpan, branch: str | None, put_aside: Callable[[SnapshotItem], None]) -> Arrived:
+def by_snapshot(client: Catchpan, store: LocalStore, scope: str, put_aside: Callable[[SnapshotItem], None]) -> Arrived:
     """All that is held in a scope; DifferentError, after contents that do not fit were handed to ``put_aside``."""
     items: list[SnapshotItem] = []
-    after: str | None = None
+    branch, after = branch_of(scope), None
     while True:
-        page = client.snapshot(branch=branch, after=after, limit=PAGE)
+        ask = partial(client.snapshot, branch=branch, after=after, limit=PAGE)
+        page = _kept(store, _snapshot(scope, after), SnapshotPage, ask)
         items += page.items
         _require_an_end(len(items), stuck=page.next is not None and page.next == after)
         after = page.next
@@ -111,6 +121,26 @@ def by_snapshot(client: Catchpan, branch: str | None, put_aside: Callable[[Snaps
             put_aside(item)
         raise
     return Arrived(holdings, contents, page.cursor, page.position)
+
+
+def was_cut_off(store: LocalStore, scope: str) -> bool:
+    """Whether pages of a snapshot are there that an earlier pull did not bring to its end."""
+    return store.page(_snapshot(scope, None)) is not None
+
+
+def _snapshot(scope: str, after: str | None) -> str:
+    return f"snapshot {scope} {after or ''}"
+
+
+def _kept(store: LocalStore, asked: str, kind: type[P], ask: Callable[[], P]) -> P:
+    """A page: as it came to an earlier pull that was cut off, or from the service; the last one is not kept."""
+    with suppress(msgspec.DecodeError, UnicodeDecodeError):
+        if (body := store.page(asked)) is not None:
+            return msgspec.json.decode(body, type=kind)
+    page = ask()
+    if page.more if isinstance(page, FeedPage) else page.next is not None:
+        store.keep_page(asked, msgspec.json.encode(page))
+    return page
 
 
 def fetched(client: Catchpan, arrived: Arrived, there: Callable[[], frozenset[str]]) -> dict[str, bytes]:

@@ -28,12 +28,17 @@ CREATE TABLE IF NOT EXISTS unsafe (
 ) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS corrections (id TEXT PRIMARY KEY, entry BLOB NOT NULL);
 CREATE TABLE IF NOT EXISTS contents (digest TEXT PRIMARY KEY, body BLOB NOT NULL);
+CREATE TABLE IF NOT EXISTS pages (asked TEXT PRIMARY KEY, body BLOB NOT NULL);
 CREATE TABLE IF NOT EXISTS quarantine (at TEXT NOT NULL, why TEXT NOT NULL, digest TEXT NOT NULL, body BLOB NOT NULL);
 """
 
 
 # A dictionary is five times as fast as the enum's own look-up.
 _TARGETS: Final = {target.value: target for target in Target}
+
+
+# The second where SQLite's message quotes damaged text, which Python cannot read.
+_FAILURES: Final = (sqlite3.Error, UnicodeDecodeError)
 
 
 class State(msgspec.Struct, frozen=True, kw_only=True):
@@ -72,7 +77,7 @@ class LocalStore:
             self._connection.execute("PRAGMA journal_mode=WAL")
             self._connection.execute("PRAGMA synchronous=FULL")
             self._connection.executescript(_TABLES)
-        except sqlite3.DatabaseError as error:
+        except _FAILURES as error:
             raise DamagedError(f"{path} cannot be read as a replica: {error}; move it away and pull anew") from error
 
     def close(self) -> None:
@@ -91,16 +96,19 @@ class LocalStore:
         if not found:
             return None
         try:
-            state = msgspec.json.decode(found[0][0], type=State)
-        except msgspec.DecodeError as error:
-            raise DamagedError(f"the state in {self.path} is damaged; move the file away and pull anew") from error
+            state = msgspec.json.decode(_bytes(found[0][0]), type=State)
+            return Copy(state, self._holdings())
+        except (msgspec.DecodeError, ValueError) as error:
+            raise DamagedError(f"what {self.path} holds is damaged; move the file away and pull anew") from error
+
+    def _holdings(self) -> Holdings:
         lines = {
             (_TARGETS.get(target) or Target(target), one, profile): Line(_bytes(entry), named)
             for target, one, profile, entry, named in self._all("SELECT * FROM holdings")
         }
         unsafe = frozenset(Unsafe(*row) for row in self._all("SELECT profile, number, digest FROM unsafe"))
         corrections = {one: _bytes(entry) for one, entry in self._all("SELECT id, entry FROM corrections")}
-        return Copy(state, Holdings(lines, unsafe, corrections))
+        return Holdings(lines, unsafe, corrections)
 
     def content(self, digest: str) -> bytes | None:
         """The bytes of a content, as they lie here."""
@@ -141,8 +149,22 @@ class LocalStore:
             self._many("DELETE FROM corrections", [()])
             self._many("INSERT INTO corrections VALUES (?, ?)", after.holdings.corrections.items())
             self._many("INSERT OR REPLACE INTO state VALUES (1, ?)", [(msgspec.json.encode(after.state),)])
+            self._many("DELETE FROM pages", [()])
 
         self._transaction(run)
+
+    def page(self, asked: str) -> bytes | None:
+        """A page that a pull was sent before it was cut off; nothing in it is proved."""
+        found = self._all("SELECT body FROM pages WHERE asked = ?", asked)
+        return _bytes(found[0][0]) if found else None
+
+    def keep_page(self, asked: str, body: bytes) -> None:
+        """Keep a page until all that belongs to it has come, and is proved."""
+        self._transaction(lambda: self._many("INSERT OR REPLACE INTO pages VALUES (?, ?)", [(asked, body)]))
+
+    def forget_pages(self) -> None:
+        """Forget the pages that were kept."""
+        self._transaction(lambda: self._many("DELETE FROM pages", [()]))
 
     def set_aside(self, at: datetime, why: str, digest: str, body: bytes, *, held: bool) -> None:
         """Put damaged bytes aside for somebody to look at; with ``held`` they are no longer served."""
@@ -164,7 +186,7 @@ class LocalStore:
                 if self._connection.in_transaction:
                     self._connection.execute("ROLLBACK")
                 raise
-        except sqlite3.Error as error:
+        except _FAILURES as error:
             raise ReplicaError(f"{self.path} could not be written ({error}); it holds what it held before") from error
 
     def _many(self, statement: str, rows: Iterable[Any]) -> None:
@@ -174,10 +196,12 @@ class LocalStore:
         try:
             with closing(self._connection.execute(statement, values)) as cursor:
                 return cursor.fetchall()
-        except sqlite3.DatabaseError as error:
+        except _FAILURES as error:
             raise DamagedError(f"{self.path} cannot be read: {error}; move it away and pull anew") from error
 
 
 def _bytes(kept: Any) -> bytes:
-    """What lies in a column, also where another program put text there."""
-    return kept.encode() if isinstance(kept, str) else bytes(kept)
+    """What lies in a column, also where another program put text there; nothing for what is neither."""
+    if isinstance(kept, str):
+        return kept.encode()
+    return kept if isinstance(kept, bytes) else b""
