@@ -30,10 +30,12 @@ from catchpan_service.routes import (
     materials,
     organisation,
     profiles,
+    rollouts,
     running,
     sync,
 )
 from catchpan_service.routes.asking import DEPENDENCIES
+from catchpan_service.scheduler import advancing
 from catchpan_service.settings import Settings
 from catchpan_service.store.database import Database
 from catchpan_service.store.proofs import Proofs
@@ -55,6 +57,7 @@ HANDLERS: list[ControllerRouterHandler] = [
     commissionings.router,
     corrections.router,
     running.router,
+    rollouts.router,
     keys.router,
     sync.router,
 ]
@@ -111,6 +114,7 @@ def create_app(
             }
         ),
         before_request=_look_before,
+        lifespan=[advancing(database, settings.rollouts_every)] if database and settings.rollouts_every else [],
         on_shutdown=[database.close] if database else [],
         openapi_config=None,
         logging_config=None,

@@ -35,6 +35,7 @@ GROUPS = (
     "organisation",
     "key",
     "branch",
+    "rollout",
     "sync",
     "replica",
     "database",
