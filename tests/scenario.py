@@ -28,7 +28,8 @@ from tests.store.places import Place, file_place
 OURS, OTHERS = "Alder Hollow Grounds", "Quarry Lane Turf"
 MISSING = "01900000-0000-7000-8000-00000000dead"
 NOTHING = object()
-ENDINGS = {"releaseRevision", "withdrawRevision", "revokeKey", "endCorrection"}
+# What ends something comes last, in this order; a rollout freezes a draft.
+ENDINGS = ("undoRollout", "addRollout", "releaseRevision", "withdrawRevision", "revokeKey", "endCorrection")
 
 
 @dataclass
@@ -96,8 +97,8 @@ def new_key(web: Web, organisation: str, role: str, **options: Any) -> str:
 
 @dataclass
 class Season:
-    """What one company has stored: a material, two machine kinds, the first draft of a profile on one of them, and a
-    machine at a branch."""
+    """What one company has stored: a material, two machine kinds, the first draft of a profile on one of them, a
+    machine at a branch; perhaps another profile in use, with a correction, and a rollout of a third."""
 
     material: str
     kind: str
@@ -111,6 +112,8 @@ class Season:
     correction: str = MISSING
     digest: str = "sha256:" + "0" * 64
     number: int = 1
+    trial: str = MISSING
+    rollout: str = MISSING
 
     @property
     def revision(self) -> str:
@@ -118,8 +121,10 @@ class Season:
         return f"/v1/profiles/{self.profile}/revisions/{self.number}"
 
 
-def season(web: Web, *, key: str = "owner", name: str = "", drafts: int = 1, in_use: bool = False) -> Season:
-    """Store one season under names that begin with ``name``; with another profile in use, and its correction, if asked."""
+def season(
+    web: Web, *, key: str = "owner", name: str = "", drafts: int = 1, in_use: bool = False, trial: bool = False
+) -> Season:
+    """Store one season under names that begin with ``name``; with a profile in use, and one on trial, if asked."""
     material = web.made("POST", "/v1/materials", example("addMaterial", name), key=key)["id"]
     kind, spare = (
         web.made("POST", "/v1/machine-kinds", example("addMachineKind", f"{name}{which}"), key=key)["id"]
@@ -139,7 +144,8 @@ def season(web: Web, *, key: str = "owner", name: str = "", drafts: int = 1, in_
     request = {"name": f"{name}calendar", "role": "calendar", "hash": keys.hash_of(token)}
     web.made("POST", "/v1/keys", request, key=owner)
     found = Season(material, kind, spare, profile, branch, machine, made, token)
-    return _in_use(web, found, key, name) if in_use else found
+    found = _in_use(web, found, key, name) if in_use else found
+    return _on_trial(web, found, key, name) if trial else found
 
 
 def _in_use(web: Web, ours: Season, key: str, name: str) -> Season:
@@ -152,6 +158,19 @@ def _in_use(web: Web, ours: Season, key: str, name: str) -> Season:
     web.made("POST", f"{path}/1/release", example("releaseRevision"), key=key, If_Match="*")
     body = example("addCorrection") | {"profile": used.used, "machine": ours.machine}
     return replace(used, digest=digest, correction=web.made("POST", "/v1/corrections", body, key=key)["id"])
+
+
+def _on_trial(web: Web, ours: Season, key: str, name: str) -> Season:
+    """A third profile, of a kind of its own, whose first revision is in a rollout on one machine."""
+    kind = web.made("POST", "/v1/machine-kinds", example("addMachineKind", f"{name}trial "), key=key)["id"]
+    request = example("addProfile", f"{name}trial ") | {"material": ours.material, "machine_kind": kind}
+    profile = web.made("POST", "/v1/profiles", request, key=key)["id"]
+    web.made("POST", f"/v1/profiles/{profile}/revisions", example("addRevision"), key=key)
+    asked = example("addMachine", f"{name}trial ") | {"branch": ours.branch, "machine_kind": kind}
+    machine = web.made("POST", "/v1/machines", asked, key=key)["id"]
+    begun = example("addRollout") | {"profile": profile, "waves": [{"machines": [machine]}]}
+    rollout = web.made("POST", "/v1/rollouts", begun, key=key)["rollout"]["id"]
+    return replace(ours, trial=profile, rollout=rollout)
 
 
 @dataclass
@@ -199,7 +218,7 @@ class Operation:
     def path(self, of: Season) -> str:
         """Its path for what a company has stored."""
         subject = {"materials": of.material, "machine-kinds": of.kind, "profiles": of.profile}
-        subject |= {"corrections": of.correction}
+        subject |= {"corrections": of.correction, "rollouts": of.rollout}
         subject |= {"branches": of.branch, "machines": of.machine, "keys": of.key}
         collection = self.template.split("/")[2] if self.template.startswith("/v1/") else ""
         filled = self.template.replace("{id}", subject.get(collection, "")).replace("{number}", str(of.number))
@@ -216,6 +235,7 @@ class Operation:
             "replaceMachine": {"branch": of.branch, "machine_kind": of.kind},
             "reportRunning": {"profile": of.used, "digest": of.digest},
             "addCorrection": {"profile": of.used, "machine": None, "lot": "L2041"},
+            "addRollout": {"profile": of.profile, "waves": [{"machines": [of.machine]}]},
             "releaseRevisionProvisionally": {"branch": of.branch},
             "addKey": {"hash": secrets.token_hex(32)},
             "rotateKey": {"hash": secrets.token_hex(32)},
@@ -247,7 +267,7 @@ def operations() -> dict[str, Operation]:
         for template, item in document()["paths"].items()
         for method, described in item.items()
     ]
-    return {one.id: one for one in sorted(found, key=lambda one: one.id in ENDINGS)}
+    return {one.id: one for one in sorted(found, key=lambda one: ("", *ENDINGS).index(one.id * (one.id in ENDINGS)))}
 
 
 def example(operation: str, name: str = "") -> dict[str, Any]:

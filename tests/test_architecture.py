@@ -42,12 +42,14 @@ SDK = {
     "catchpan.branches": Layer("catchpan.contract catchpan.calls"),
     "catchpan.amachines": Layer("catchpan.contract catchpan.calls"),
     "catchpan.machines": Layer("catchpan.contract catchpan.calls"),
+    "catchpan.arollouts": Layer("catchpan.contract catchpan.calls"),
+    "catchpan.rollouts": Layer("catchpan.contract catchpan.calls"),
     "catchpan.aclient": Layer(
-        f"{CONTRACT} catchpan.abranches catchpan.amachines catchpan.acomputing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
+        f"{CONTRACT} catchpan.abranches catchpan.amachines catchpan.arollouts catchpan.acomputing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
         "anyio httpx msgspec",
     ),
     "catchpan.client": Layer(
-        f"{CONTRACT} catchpan.branches catchpan.machines catchpan.computing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
+        f"{CONTRACT} catchpan.branches catchpan.machines catchpan.rollouts catchpan.computing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
         "httpx msgspec",
     ),
     "catchpan": Layer("catchpan.aclient catchpan.client"),
@@ -73,6 +75,7 @@ SERVICE = {
     ),
     "catchpan_service.si": Layer(f"{CONTRACT} catchpan.digest catchpan_service.calibration", "msgspec numpy"),
     "catchpan_service.settings": Layer(packages="msgspec"),
+    "catchpan_service.scheduler": Layer(STORE, "litestar sqlalchemy.exc"),
     "catchpan_service.examples": Layer(),
     "catchpan_service.envelope": Layer(packages="litestar"),
     "catchpan_service.forms": Layer(packages="msgspec"),
@@ -107,7 +110,7 @@ SERVICE = {
         f"catchpan.contract.problems {STORE} catchpan_service.admin catchpan_service.document"
         " catchpan_service.examples catchpan_service.forms"
         " catchpan_service.envelope catchpan_service.keyring catchpan_service.problems catchpan_service.routes"
-        " catchpan_service.settings catchpan_service.strict",
+        " catchpan_service.scheduler catchpan_service.settings catchpan_service.strict",
         "litestar uuid_utils",
     ),
     "catchpan_service.local": Layer(

@@ -14,6 +14,7 @@ from catchpan import calls, retry
 from catchpan.abranches import AsyncBranches
 from catchpan.acomputing import AsyncComputing
 from catchpan.amachines import AsyncMachines
+from catchpan.arollouts import AsyncRollouts
 from catchpan.calls import Call
 from catchpan.contract.machine_kinds import MachineKind, MachineKindPage, MachineKindRequest
 from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
@@ -38,7 +39,7 @@ from catchpan.quantities import System
 T = TypeVar("T")
 
 
-class AsyncCatchpan(AsyncComputing, AsyncBranches, AsyncMachines):
+class AsyncCatchpan(AsyncComputing, AsyncBranches, AsyncMachines, AsyncRollouts):
     """A client of one service.
 
     Parameters

@@ -32,6 +32,15 @@ from catchpan.contract.profiles import (
     RevisionSummary,
     WithdrawRequest,
 )
+from catchpan.contract.rollouts import (
+    Rollout,
+    RolloutMachinePage,
+    RolloutMoveRequest,
+    RolloutPage,
+    RolloutPlan,
+    RolloutRequest,
+    Rollouts,
+)
 from catchpan.contract.running import DriftPage, MachineHistory, Running, RunningPage, RunningReport
 from catchpan.contract.sync import (
     FeedPage,
@@ -347,6 +356,37 @@ def calendar(token: str) -> Call[bytes]:
 
 def _instant(moment: datetime) -> str:
     return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def add_rollout(request: RolloutRequest, dry_run: bool) -> Call[RolloutPlan]:
+    """Begin a rollout, or plan it."""
+    return Call("POST", _at("rollouts"), RolloutPlan, request, _dry(dry_run), keyed=True, told=True)
+
+
+def rollouts(after: str | None, limit: int | None) -> Call[RolloutPage]:
+    """One page of rollouts."""
+    return Call("GET", _at("rollouts"), RolloutPage, query=_query(after=after, limit=limit))
+
+
+def rollout(id: str) -> Call[Rollout]:
+    """One rollout."""
+    return Call("GET", _at("rollouts", id), Rollout)
+
+
+def rollout_machines(id: str, after: str | None, limit: int | None) -> Call[RolloutMachinePage]:
+    """One page of the machines of a rollout."""
+    return Call("GET", _at("rollouts", id, "machines"), RolloutMachinePage, query=_query(after=after, limit=limit))
+
+
+def move_rollout(id: str, move: str, reason: str, version: int, dry_run: bool) -> Call[Rollout]:
+    """Hold, resume or undo a rollout that is still at ``version``."""
+    asked = RolloutMoveRequest(reason=reason)
+    return Call("POST", _at("rollouts", id, move), Rollout, asked, _dry(dry_run), keyed=True, version=version)
+
+
+def advance_rollouts(dry_run: bool) -> Call[Rollouts]:
+    """Make the moves that are due."""
+    return Call("POST", _at("rollout-moves"), Rollouts, None, _dry(dry_run), keyed=True)
 
 
 def add_key(request: KeyRequest, dry_run: bool) -> Call[Key]:

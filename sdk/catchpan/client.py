@@ -13,6 +13,7 @@ from catchpan import calls, retry
 from catchpan.branches import Branches
 from catchpan.computing import Computing
 from catchpan.machines import Machines
+from catchpan.rollouts import RolloutCalls
 from catchpan.calls import Call
 from catchpan.contract.machine_kinds import MachineKind, MachineKindPage, MachineKindRequest
 from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
@@ -37,7 +38,7 @@ from catchpan.quantities import System
 T = TypeVar("T")
 
 
-class Catchpan(Computing, Branches, Machines):
+class Catchpan(Computing, Branches, Machines, RolloutCalls):
     """A client of one service.
 
     Parameters

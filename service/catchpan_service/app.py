@@ -32,10 +32,12 @@ from catchpan_service.routes import (
     materials,
     organisation,
     profiles,
+    rollouts,
     running,
     sync,
 )
 from catchpan_service.routes.asking import DEPENDENCIES
+from catchpan_service.scheduler import advancing
 from catchpan_service.settings import Settings
 from catchpan_service.store.database import Database
 from catchpan_service.store.proofs import Proofs
@@ -59,6 +61,7 @@ HANDLERS: list[ControllerRouterHandler] = [
     running.router,
     dues.router,
     calendars.show,
+    rollouts.router,
     keys.router,
     sync.router,
 ]
@@ -115,6 +118,7 @@ def create_app(
             }
         ),
         before_request=_look_before,
+        lifespan=[advancing(database, settings.rollouts_every)] if database and settings.rollouts_every else [],
         on_shutdown=[database.close] if database else [],
         openapi_config=None,
         logging_config=None,

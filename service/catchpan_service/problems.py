@@ -183,6 +183,12 @@ def _not_legal(error: rules.NotLegal, _: Asked) -> Answered:
     return problem(Slug.CONFLICT, str(error), errors=[fault]), {}
 
 
+def _bad_wave(error: rules.BadWave, _: Asked) -> Answered:
+    pointer = "".join(f"/{part}" for part in error.where)
+    fault = Fault(pointer=pointer, code="bad_wave", detail=str(error), given=error.given, allowed=error.allowed)
+    return problem(Slug.NOT_COMPUTABLE, str(error), errors=[fault]), {}
+
+
 def _key_reused(error: store.KeyReused, _: Asked) -> Answered:
     return problem(Slug.KEY_REUSED, str(error)), {}
 
@@ -236,6 +242,7 @@ _TOLD: Final[list[tuple[type[Exception], Callable[[Any, Asked], Answered]]]] = [
     (OperationalError, _storage),
     (rules.NotAllowed, _not_allowed),
     (rules.NotLegal, _not_legal),
+    (rules.BadWave, _bad_wave),
     (ValidationException, _parameters),
     (MethodNotAllowed, _no_such_method),
     (NotFoundException, _no_such_path),

@@ -33,6 +33,10 @@ class Settings(msgspec.Struct, kw_only=True, frozen=True):
         int, Meta(ge=1, description="calls of the database that may wait before the service answers busy (503)")
     ] = 1000
 
+    rollouts_every: Annotated[
+        float, Meta(ge=0, description="seconds between two looks at the rollouts under way; 0 for none")
+    ] = 60
+
     @property
     def location(self) -> str:
         """Where the database is: an address, or the path of a file."""

@@ -36,6 +36,7 @@ GROUPS = (
     "key",
     "branch",
     "calendar",
+    "rollout",
     "sync",
     "replica",
     "database",

@@ -25,7 +25,8 @@ OF_A_SUBJECT = ("showProfile", "listRevisions", "showRevision", "showRevisionCon
 # What is of another branch is not there for a branch.
 OTHERWISE = {(one, "branch"): 404 for one in (*OF_A_SUBJECT, "showBranch", "showMachine", "reportReplica")}
 OTHERWISE |= {(one.id, "branch"): 404 for one in WITH_SUBJECT if one.template.startswith("/v1/machines/{id}/")}
-OTHERWISE |= {("showSyncStatus", "branch"): 403}
+OF_THE_OFFICE = ("showSyncStatus", "listRollouts", "showRollout", "listRolloutMachines")
+OTHERWISE |= {(one, "branch"): 403 for one in OF_THE_OFFICE}
 NOW = datetime(2031, 4, 7, 6, tzinfo=UTC)
 
 
@@ -49,14 +50,14 @@ def web(each_place):
 
 @pytest.fixture(scope="module")
 def ours(web):
-    made = season(web, in_use=True)
+    made = season(web, in_use=True, trial=True)
     assert web.send("GET", f"/v1/calendar.ics?token={made.token}", key=None).is_success  # its use is noted once
     return made
 
 
 @pytest.fixture(scope="module")
 def theirs(web):
-    return season(web, key="other owner", in_use=True)
+    return season(web, key="other owner", in_use=True, trial=True)
 
 
 def slug(answer):
@@ -122,7 +123,7 @@ def test_who_may_only_read_reads_and_computes_and_stores_nothing(web, ours, oper
 
 @pytest.mark.parametrize("role", ["calibrator", "owner"])
 def test_who_may_save_may_do_everything_that_is_in_the_document(web, role):
-    ours = season(web, key=role, name=f"{role} ", in_use=True)
+    ours = season(web, key=role, name=f"{role} ", in_use=True, trial=True)
     for operation in OPERATIONS.values():
         if operation.id == "releaseRevisionProvisionally":
             continue
@@ -235,6 +236,7 @@ def test_what_belongs_to_another_organisation_is_as_if_it_were_not_there(web, ou
     nothing = Season(*[MISSING] * 7)
     subjects = [MISSING, theirs.material, theirs.kind, theirs.profile, theirs.branch, theirs.machine, theirs.key]
     subjects += [theirs.correction]
+    subjects.append(theirs.rollout)
     stored = web.dump()
     for body in (operation.body(ours, "foreign "), {"brand_new": 1}):
         sent = [body] if "requestBody" in operation.described else []

@@ -56,12 +56,33 @@ def test_a_new_release_makes_every_machine_drift_until_it_takes_it_up(web, ours,
     assert web.made("GET", "/v1/drift")["items"] == []
 
 
-def test_what_is_withdrawn_and_still_run_is_not_wanted(web, ours):
-    says(web, ours)
-    web.made("POST", f"/v1/profiles/{ours.used}/revisions/1/withdraw", example("withdrawRevision"), If_Match="*")
+def withdraw(web, ours, because):
+    body = {"reason": "clumps", "because": because}
+    web.made("POST", f"/v1/profiles/{ours.used}/revisions/1/withdraw", body, If_Match="*")
     (one,) = web.made("GET", "/v1/drift")["items"]
-    assert (one["standing"], one["wanted"]) == ("not_wanted", None)
-    assert one["profile_name"] == "used"
+    return one
+
+
+def test_what_is_withdrawn_and_still_run_is_not_wanted_or_unsafe(web, ours):
+    says(web, ours)
+    one = withdraw(web, ours, "replaced")
+    assert (one["standing"], one["wanted"], one["profile_name"]) == ("not_wanted", None, "used")
+    one = withdraw(web, ours, "unsafe")
+    assert (one["standing"], one["why"]) == ("unsafe", "It runs revision 1, which is unsafe: stop.")
+    next_revision(web, ours)
+    (one,) = web.made("GET", "/v1/drift")["items"]
+    assert one["why"] == "It runs revision 1, which is unsafe: stop, and set it to revision 2."
+
+
+def test_a_check_catch_comes_with_a_report_and_is_part_of_it(web, ours):
+    assert says(web, ours, check=None).json()["check"] is None
+    at = "2031-04-07T05:50:00Z"
+    assert says(web, ours, at=at, check="refused").json()["check"] == "refused"
+    assert says(web, ours, at=at, check="refused").status_code == 200
+    assert says(web, ours, at=at, check="accepted").status_code == 409
+    assert says(web, ours, at=at, check="fine").status_code == 400
+    listed = web.made("GET", f"/v1/machines/{ours.machine}/running")["items"]
+    assert [one["check"] for one in listed] == ["refused", None]
 
 
 def test_a_late_report_is_kept_and_does_not_move_the_present_and_the_same_one_twice_is_one(web, ours):

@@ -28,6 +28,7 @@ def test_every_setting_is_read_from_its_own_name():
         "CATCHPAN_LOG_REQUESTS": "false",
         "CATCHPAN_MAX_BODY": "1024",
         "CATCHPAN_MAX_WAITING": "1",
+        "CATCHPAN_ROLLOUTS_EVERY": "30",
     }
     assert set(given) == NAMES
     assert read_settings(given) == Settings(
@@ -41,6 +42,7 @@ def test_every_setting_is_read_from_its_own_name():
         log_requests=False,
         max_body=1024,
         max_waiting=1,
+        rollouts_every=30,
     )
 
 

@@ -18,8 +18,9 @@ from catchpan.contract.machine_kinds import MachineKindRequest
 from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.organisations import Role
 from catchpan.contract.profiles import Content, ProfileRequest
+from catchpan.contract.rollouts import RolloutRequest, WaveRequest
 from catchpan.digest import canonical, digest
-from catchpan.quantities import Ratio
+from catchpan.quantities import Ratio, Time
 from catchpan_service import admin
 from catchpan_service.store import branches, keys, machine_kinds, machines, materials, profiles
 from catchpan_service.store.database import Access, Database, Order, Reply
@@ -91,8 +92,8 @@ def machine_kind(database: Database, access: Access) -> UUID:
     return UUID(do(database, access, machine_kinds.add, MachineKindRequest(name=f"Kind {next(_names)}")).id)
 
 
-def machine(database: Database, access: Access, name: str | None = None) -> UUID:
-    at, kind = str(branch(database, access)), str(machine_kind(database, access))
+def machine(database: Database, access: Access, name: str | None = None, kind: str | None = None) -> UUID:
+    at, kind = str(branch(database, access)), kind or str(machine_kind(database, access))
     asked = MachineRequest(name=name or f"Machine {next(_names)}", branch=at, machine_kind=kind)
     return UUID(do(database, access, machines.add, asked).id)
 
@@ -107,6 +108,12 @@ def correction(profile: UUID, number: int = 1, **told: Any) -> CorrectionRequest
     return CorrectionRequest(
         profile=str(profile), number=number, standard_uncertainty=sure, by="R. Example", reason="checked", **given
     )
+
+
+def rollout(profile: UUID, number: int = 1, **told: Any) -> RolloutRequest:
+    hour = Time(value=1, unit="h")
+    said = {"soak": hour, "deadline": hour, "success": Ratio(value=1, unit="1"), "failure_limit": 1, "reason": "x"}
+    return RolloutRequest(profile=str(profile), number=number, waves=[WaveRequest()], **said | told)
 
 
 def profile_request(database: Database, access: Access) -> ProfileRequest:

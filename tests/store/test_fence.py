@@ -23,6 +23,7 @@ from catchpan_service.store import (
     profiles,
     replicas,
     revisions,
+    rollouts,
     running,
 )
 from catchpan_service.store.database import Order
@@ -30,7 +31,7 @@ from catchpan_service.store.errors import Unfenced
 from catchpan_service.store.scopes import ADMINISTRATOR, Scope
 from catchpan_service.store.tables import metadata
 from catchpan_service.store.writes import Written
-from tests.store.office import branch, commissioning, correction, do, draft, machine, material, profile, reply
+from tests.store.office import branch, commissioning, correction, do, draft, machine, material, profile, reply, rollout
 from tests.store.places import Place
 
 TABLES = metadata.sorted_tables
@@ -51,7 +52,8 @@ def furnish(database, access):
     do(database, access, revisions.withdraw, subject, 1, None, "clumps", Withdrawal.UNSAFE)
     spreader = machine(database, access)
     do(database, access, commissionings.add, spreader, commissioning())
-    run_by_it(database, access, spreader)
+    run = run_by_it(database, access, spreader)
+    do(database, access, rollouts.add, rollout(run))
     yard = branch(database, access)
     said = ReplicaReport(epoch=1, position=1, manifest="sha256:" + "0" * 64, exceptions="sha256:" + "0" * 64)
     do(database, access, replicas.report, yard, said)
@@ -60,7 +62,7 @@ def furnish(database, access):
 
 
 def run_by_it(database, access, spreader):
-    """A revision of the machine's own kind, that it is said to run."""
+    """A profile of the machine's own kind, whose first revision it is said to run."""
     kind = database.read_now(machines.get, access.organisation, spreader).machine_kind
     asked = ProfileRequest(material=str(material(database, access)), machine_kind=kind, name="Run")
     subject = UUID(do(database, access, profiles.add, asked).id)
@@ -69,6 +71,7 @@ def run_by_it(database, access, spreader):
         profile=str(subject), number=1, digest=made.digest, at=datetime(2026, 3, 2, tzinfo=UTC), by="x", confirmed=True
     )
     do(database, access, running.report, spreader, said)
+    return subject
 
 
 def remembered(order, connection, organisation, stamp):

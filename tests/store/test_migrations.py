@@ -134,6 +134,10 @@ FILLED_BY_HAND = {
     | {"received": AT},
     "corrections": OWNED
     | {"id": THING, "profile": THING, "number": 1, "lot": "L1", "entry": b"{}", "from_position": 1},
+    "rollouts": OWNED
+    | {"id": THING, "version": 1, "profile": THING, "number": 1, "digest": "sha256:0", "phase": "taking_up"}
+    | {"wave": 1, "since": AT, "why": "", "body": b"{}", "created": AT, "created_by": "office", "changed": AT},
+    "rollout_machines": OWNED | {"rollout": THING, "machine": THING, "wave": 1},
     "replicas": OWNED
     | {"branch": THING, "epoch": 1, "position": 1, "manifest": "sha256:0", "exceptions": "sha256:0"}
     | {"at": AT, "key": THING},

@@ -12,6 +12,7 @@ from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.profiles import ProfileRequest, ProvisionalReleaseRequest, Withdrawal
 from catchpan.contract.running import RunningReport
 from catchpan.contract.sync import ReplicaReport
+from catchpan_service.rules.rollouts import Event
 from catchpan_service.store import (
     audit,
     branches,
@@ -30,23 +31,39 @@ from catchpan_service.store import (
     profiles,
     replicas,
     revisions,
+    rollout_machines,
+    rollout_plans,
+    rollouts,
     running,
     signers,
     wanted,
 )
 from catchpan_service.store.errors import NotFound
 from catchpan_service.store.writes import Stamp
-from tests.store.office import branch, commissioning, correction, do, draft, machine, machine_kind, material, profile
+from tests.store.office import (
+    branch,
+    commissioning,
+    correction,
+    do,
+    draft,
+    machine,
+    machine_kind,
+    material,
+    profile,
+    rollout,
+)
 
 MODULES = (
     audit, branches, commissionings, contents, corrections, drift, dues, factors, feed, holdings, keys, machine_kinds, machines, materials, profiles,
-    replicas, revisions, running, signers, wanted,
+    replicas, revisions, rollout_machines, rollout_plans, rollouts, running, signers, wanted,
 )  # fmt: skip
 # Called within the writes of other functions only, with what these have found in the organisation.
 INNER = {"audit.append", "contents.keep", "profiles.point", "feed.start", "feed.head", "feed.advance", "signers.start"}
+INNER |= {"holdings.begin_all", "holdings.end_of_machines", "revisions.roll_out", "rollout_plans.plan"}
+INNER |= {f"rollout_machines.{name}" for name in ("join", "begin_wave", "count_anew")}
 INNER |= {"signers.current", "signers.cursor_secret"}
 INNER |= {f"factors.{name}" for name in ("begin", "end", "end_revision", "move_machine")}
-INNER |= {f"holdings.{name}" for name in ("begin", "end_revision", "end_of_branches", "condemn", "move_machine")}
+INNER |= {f"holdings.{name}" for name in ("begin", "end_revision", "end_narrower", "condemn", "move_machine")}
 GIVEN = draft("theirs")
 GONE_BY = datetime(2027, 3, 2, tzinfo=UTC)
 RUNS = RunningReport(
@@ -74,6 +91,10 @@ class Theirs:
         do(database, other, revisions.add, self.used, GIVEN)
         do(database, other, revisions.release, self.used, 1, None, "checked")
         self.correction = UUID(do(database, other, corrections.add, correction(self.used)).id)
+        trial = profile(database, other)
+        do(database, other, revisions.add, trial, draft("trial"))
+        machine(database, other, kind=database.read_now(profiles.get, other.organisation, trial).machine_kind)
+        self.rollout = UUID(do(database, other, rollouts.add, rollout(trial)).rollout.id)
 
     def calls(self):
         """A call of every function that takes the id of something: what it is called with."""
@@ -96,6 +117,11 @@ class Theirs:
             "corrections.add": (correction(self.used),),
             "corrections.end": (self.correction,),
             "wanted.basis": (self.machine, self.profile, None, GONE_BY),
+            "rollouts.add": (rollout(self.profile),),
+            "rollouts.get": (self.rollout, GONE_BY),
+            "rollouts.machines": (self.rollout, GONE_BY),
+            "rollouts.hear": (self.machine, RUNS),
+            "rollouts.move": (self.rollout, Event.UNDO, "x", None),
             "revisions.entry": (self.profile, 1),
             "machines.add": (theirs,),
             "machines.replace": (self.machine, theirs, None),
@@ -139,6 +165,14 @@ WITHOUT_ID = {
     "holdings.is_for": (UUID(int=0), UUID(int=0)),
     "holdings.next_move": (0,),
     "holdings.of_machine": (UUID(int=0), UUID(int=0), 10**9),
+    "rollouts.page": (),
+    "rollouts.is_live": (),
+    "rollouts.advance": (),
+    "rollout_machines.candidates": (str(UUID(int=0)),),
+    "rollout_machines.members": (UUID(int=0),),
+    "rollout_machines.page": (UUID(int=0), None, 10),
+    "holdings.of_profile": (UUID(int=0),),
+    "running.heard": (UUID(int=0), 1),
     "wanted.of_machine": (NOBODY,),
     "commissionings.latest": (UUID(int=0), GONE_BY),
     "corrections.page": (),

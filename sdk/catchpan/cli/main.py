@@ -45,6 +45,7 @@ _COMMANDS = {
     "correction": "correction:app",
     "profile": "profile:app",
     "branch": "branch:branch",
+    "rollout": "rollout:app",
     "sync": "branch:sync",
     "replica": "replica:app",
     "organisation": "organisation:organisation",

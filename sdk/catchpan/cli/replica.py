@@ -99,7 +99,7 @@ def verify(file: Path = HERE, /, *, json: Json = False) -> None:
 
 
 @app.command
-def show(profile: str, file: Path = HERE, /, *, json: Json = False) -> None:
+def show(profile: str, file: Path = HERE, /, *, machine: str | None = None, json: Json = False) -> None:
     """Show a profile as it is held here, verified as it is read; needs no network.
 
     Example: catchpan replica show "Hollow Green on ride-ons" shed.replica
@@ -110,11 +110,13 @@ def show(profile: str, file: Path = HERE, /, *, json: Json = False) -> None:
         Its name or id.
     file
         The copy.
+    machine
+        Id of a machine, for what it alone is to use.
     json
         Print the content as JSON.
     """
     with _opened(file) as replica:
-        held = replica.show(profile)
+        held = replica.show(profile, machine=machine)
     if json:
         put_json(held.content)
         return

@@ -9,7 +9,7 @@ from catchpan.cli.branch import branch_id
 from catchpan.cli.connection import Common
 from catchpan.cli.lookup import by_name
 from catchpan.cli.printing import put, put_json, put_table, say
-from catchpan.contract.running import MachineHistory, MachineProfile, RunningReport
+from catchpan.contract.running import CheckCatch, MachineHistory, MachineProfile, RunningReport
 from catchpan.errors import TableError
 
 _DEFAULT = Common()
@@ -25,6 +25,7 @@ def taken_up(
     by: str,
     confirmed: Annotated[bool, Parameter(negative="")] = False,
     at: datetime | None = None,
+    check: CheckCatch | None = None,
     dry_run: bool = False,
     common: Common = _DEFAULT,
 ) -> None:
@@ -46,6 +47,8 @@ def taken_up(
         That machine was parked with shut gates, and a person at it confirms the setting.
     at
         When, with its zone; now by default.
+    check
+        What a check catch with it came to: accepted or refused; a rollout goes on by these.
     dry_run
         Say what would be stored, and store nothing.
     """
@@ -62,6 +65,7 @@ def taken_up(
             at=_moment(at),
             by=by,
             confirmed=confirmed,
+            check=check,
         )
         made = client.report_running(found.id, request, dry_run=dry_run)
     say("nothing stored: this was a dry run" if dry_run else f"noted: {found.name} runs revision {made.number}")

@@ -1,6 +1,6 @@
 """What a machine runs, as it or its branch says; and how that stands to what it should."""
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from msgspec import Meta
 
@@ -12,10 +12,11 @@ from catchpan.contract.sync import Position, Target
 Confirmed = Annotated[
     bool, Meta(description="A person at the parked machine, gates shut, confirms it; nothing is taken up otherwise.")
 ]
+CheckCatch = Literal["accepted", "refused"]
 
 
-class RunningReport(Wire, kw_only=True, frozen=True):
-    """The revision of a profile that a machine runs since ``at``."""
+class RunningReport(Wire, kw_only=True, frozen=True, omit_defaults=True):
+    """The revision of a profile that a machine runs since ``at``, and what a check catch with it came to, if any."""
 
     profile: Id
     number: Number
@@ -23,6 +24,7 @@ class RunningReport(Wire, kw_only=True, frozen=True):
     at: Instant
     by: Name
     confirmed: Confirmed
+    check: CheckCatch | None = None
 
 
 class Running(Wire, kw_only=True, frozen=True):
@@ -34,6 +36,7 @@ class Running(Wire, kw_only=True, frozen=True):
     digest: Digest
     at: Instant
     by: Name
+    check: CheckCatch | None
     received: Instant
     present: bool
 
@@ -50,6 +53,7 @@ class Drift(OpenEnum):
 
     AS_WANTED = "as_wanted"
     DIFFERENT = "different"
+    UNSAFE = "unsafe"
     NOT_SAID = "not_said"
     NOT_WANTED = "not_wanted"
 

@@ -181,21 +181,22 @@ class Replica:
         """Every profile that is to be used here, the narrowest holding of each, by name; EmptyError."""
         return sorted(reports.in_force(self._held()).values(), key=lambda entry: (entry.name, entry.profile))
 
-    def show(self, profile: str) -> HeldProfile:
-        """A profile by its id or name, verified as it is read.
+    def show(self, profile: str, *, machine: str | None = None) -> HeldProfile:
+        """A profile by its id or name, or what a machine of that id is to use of it, verified as it is read.
 
         Raises
         ------
         MissingError, DamagedError, EmptyError
         """
         copy, now = self._held(), self._clock()
-        entries = reports.in_force(copy).values()
+        entries = reports.in_force(copy, machine).values()
         found = [one for one in entries if profile in {one.profile, one.name}]
         if len(found) != 1:
             names = ", ".join(sorted(one.name for one in entries)) or "none"
             raise MissingError(f"{'several' if found else 'no'} profiles are called {profile!r}; held are {names}")
         entry = found[0]
         notes = reports.notes_on(entry, now) + reports.corrections_on(copy, entry, now) + reports.doubts(copy, now)
+        notes += [] if machine else reports.machines_apart(copy, entry)
         return HeldProfile(entry=entry, content=msgspec.Raw(self._whole(entry.digest, entry.name)), notes=notes)
 
     def export(self, path: Path) -> Report:

@@ -7,6 +7,7 @@ from typing import Final
 import msgspec
 
 from catchpan.contract.base import Wire
+from catchpan.contract.profiles import State
 from catchpan.contract.sync import Entry, Head, Target
 from catchpan.manifests import branch_of
 from catchpan.replica import rules
@@ -72,19 +73,34 @@ def report(copy: Copy, digests: tuple[str, str], *, now: datetime, missing: int,
     )
 
 
-def in_force(copy: Copy) -> Mapping[str, Entry]:
-    """The entry of each profile for the scope: a branch's own before the organisation's."""
-    branch = branch_of(copy.state.scope)
-    found: dict[str, Entry] = {}
-    for (target, one, profile), line in copy.holdings.lines.items():
-        if (target == Target.BRANCH and one == branch) or (target == Target.ORGANISATION and profile not in found):
-            found[profile] = rules.entry_of(line.entry)
-    return found
+def in_force(copy: Copy, machine: str | None = None) -> Mapping[str, Entry]:
+    """The entry of each profile for the scope, or for one of its machines: the narrowest that is held."""
+    places = {
+        Target.ORGANISATION: copy.state.organisation,
+        Target.BRANCH: branch_of(copy.state.scope),
+        Target.MACHINE: machine,
+    }
+    found: dict[str, bytes] = {}
+    for place in places.items():
+        found |= {profile: line.entry for (*held, profile), line in copy.holdings.lines.items() if (*held,) == place}
+    return {profile: rules.entry_of(entry) for profile, entry in found.items()}
+
+
+def machines_apart(copy: Copy, entry: Entry) -> list[str]:
+    """The machines that are to use another revision of a profile, by their ids."""
+    apart = [
+        (one, rules.entry_of(line.entry).number)
+        for (target, one, profile), line in copy.holdings.lines.items()
+        if target == Target.MACHINE and profile == entry.profile
+    ]
+    return [f"Machine {one}: revision {number} instead" for one, number in sorted(apart) if number != entry.number]
 
 
 def notes_on(entry: Entry, now: datetime) -> list[str]:
     """What must be said beside a profile before it is used."""
     notes = []
+    if entry.state == State.PROVISIONAL and entry.valid_until is None:
+        notes.append("PROVISIONAL: on trial, not yet released to everybody")
     if entry.valid_until is not None:
         until = "not valid since" if entry.valid_until <= now else "valid until"
         notes.append(f"PROVISIONAL: {until} {entry.valid_until:%Y-%m-%d %H:%M} UTC")

@@ -46,4 +46,5 @@ RUNNING: dict[str, Any] = {
     "at": "2026-05-12T05:40:00Z",
     "by": "R. Example",
     "confirmed": True,
+    "check": "accepted",
 }

@@ -21,7 +21,7 @@ from catchpan_service.routes.asking import (
 from catchpan_service.routes.replies import paged, sent, unversioned
 from catchpan_service.rules.access import Action, require
 from catchpan_service.si.reports import require_taken_up
-from catchpan_service.store import drift, running
+from catchpan_service.store import drift, rollouts, running
 from catchpan_service.strict import StrictRequest
 
 At = Annotated[
@@ -45,11 +45,12 @@ async def report(
 ) -> Response[Running]:
     """A revision was taken up: on the parked machine, gates shut, confirmed by a person at it, never under a driver.
 
-    A report that comes late is kept, and does not move the present; the same report twice is one.
+    A report that comes late is kept, and does not move the present; the same report twice is one. A check catch that
+    was refused counts at once in the rollout of the revision.
     """
     require(order.access.role, Action.REPORT)
     require_taken_up(data, request.app.state.clock())
-    return sent(await database.write(running.report, order, id, data, order.access.within, reply=unversioned))
+    return sent(await database.write(rollouts.hear, order, id, data, order.access.within, reply=unversioned))
 
 
 @get("/machines/{id:uuid}/history", operation_id="showMachineHistory", summary="What was in force on a machine")

@@ -2,6 +2,7 @@
 
 RuleError
 ├── NotAllowed      the role may not do this
+├── BadWave         a wave of a rollout that cannot be made up; says where
 └── NotLegal        the state does not allow this; says what it does allow
     └── Blocked     a finding of severity stop is in the way
 """
@@ -18,6 +19,16 @@ class NotAllowed(RuleError):
         super().__init__(f"A key with the role {role} may not {action}.")
         self.role = role
         self.action = action
+
+
+class BadWave(RuleError):
+    """A wave that cannot be made up: ``where`` is its place in the request, ``allowed`` what would have been taken."""
+
+    def __init__(self, message: str, *, where: tuple[str | int, ...], given: str | None, allowed: str) -> None:
+        super().__init__(message)
+        self.where = where
+        self.given = given
+        self.allowed = allowed
 
 
 class NotLegal(RuleError):

@@ -16,6 +16,7 @@ class Event(StrEnum):
 
     REPLACE = "replace"
     RELEASE_PROVISIONALLY = "release_provisionally"
+    ROLL_OUT = "roll_out"
     RELEASE = "release"
     WITHDRAW_AS_REPLACED = "withdraw_as_replaced"
     WITHDRAW_AS_UNSAFE = "withdraw_as_unsafe"
@@ -39,9 +40,11 @@ UNSAFE: Final = Standing(State.WITHDRAWN, Withdrawal.UNSAFE)
 MOVES: Final[Mapping[tuple[Standing, Event], Standing]] = {
     (DRAFT, Event.REPLACE): DRAFT,
     (DRAFT, Event.RELEASE_PROVISIONALLY): PROVISIONAL,
+    (DRAFT, Event.ROLL_OUT): PROVISIONAL,
     (DRAFT, Event.RELEASE): RELEASED,
     (DRAFT, Event.WITHDRAW_AS_REPLACED): REPLACED,
     (DRAFT, Event.WITHDRAW_AS_UNSAFE): UNSAFE,
+    (PROVISIONAL, Event.ROLL_OUT): PROVISIONAL,
     (PROVISIONAL, Event.RELEASE): RELEASED,
     (PROVISIONAL, Event.WITHDRAW_AS_REPLACED): REPLACED,
     (PROVISIONAL, Event.WITHDRAW_AS_UNSAFE): UNSAFE,

@@ -15,6 +15,7 @@ _SHARE: Final = (0.0, 1.0, "from 0 to 100 %")
 _RANGES: Final = {
     "bag": _ABOVE_ZERO,
     "bulk_density": _ABOVE_ZERO,
+    "deadline": (1.0, 31_622_400.0, "from 1 s to 366 days"),
     "hopper": _ABOVE_ZERO,
     "hopper_fill": _SHARE,
     "impeller_speed": _ABOVE_ZERO,
@@ -25,7 +26,10 @@ _RANGES: Final = {
     "phosphate": _SHARE,
     "potash": _SHARE,
     "rate": _ABOVE_ZERO,
+    "share": (math.ulp(0.0), 1.0, "above 0, at most 100 %"),
+    "soak": (0.0, 31_622_400.0, "from 0 to 366 days"),
     "speed": _ABOVE_ZERO,
+    "success": _SHARE,
     "throw": _ABOVE_ZERO,
     "width": _ABOVE_ZERO,
     "wind": (0.0, 1e9, "0 or above, at most 1e9 m/s"),

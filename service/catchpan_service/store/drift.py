@@ -1,7 +1,7 @@
 """Wanted against running, now and at any instant."""
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from datetime import datetime
 from typing import NamedTuple
 from uuid import UUID
@@ -48,14 +48,18 @@ def page(
 ) -> DriftPage:
     """Wanted and running of some machines, of one branch or of all; BadCursor."""
     listed = machines.page(connection, organisation, cursor, limit, within)
+    position = feed.state(connection, organisation).position
+    unsafe = {(one.profile, one.number) for one in holdings.found_unsafe(connection, organisation, None, position)}
     held = defaultdict(list)
-    for one in holdings.present(connection, organisation, feed.state(connection, organisation).position).values():
+    for one in holdings.present(connection, organisation, position).values():
         held[Place(one.held.target, one.held.id)].append(one.held)
     ran = running.at(connection, organisation, [UUID(one.id) for one in listed.items], now)
     found = [
         told
         for machine in listed.items
-        for told in _of_machine(connection, organisation, machine, _concerning(held, machine, organisation), ran)
+        for told in _of_machine(
+            connection, organisation, machine, _concerning(held, machine, organisation), ran, unsafe
+        )
         if not (only_drift and told.standing == Drift.AS_WANTED)
     ]
     return DriftPage(items=found, next=listed.next)
@@ -76,6 +80,7 @@ def _of_machine(
     machine: Machine,
     held: Iterator[Held],
     ran: dict[tuple[str, str], Running],
+    unsafe: Collection[tuple[str, int]],
 ) -> Iterator[MachineProfile]:
     wanted = {one.entry.profile: one for one in wanting.narrowest(held, machine)}
     names = {profile: one.entry.name for profile, one in wanted.items()}
@@ -86,6 +91,7 @@ def _of_machine(
             None if there is None else there.entry.number,
             None if runs is None else runs.number,
             same_content=there is not None and runs is not None and there.entry.digest == runs.digest,
+            unsafe=runs is not None and (profile, runs.number) in unsafe,
         )
         yield MachineProfile(
             machine=machine.id,

@@ -126,11 +126,17 @@ Present = Mapping[tuple[str, UUID, UUID], Heard]
 
 def begin(connection: Connection, organisation: UUID, stamp: Stamp, place: Place, entry: Entry) -> Change:
     """Let a place hold a revision from now on, instead of the one that it held."""
-    profile = UUID(entry.profile)
-    _end(connection, organisation, stamp, place, profile)
-    body = canonical(entry)
-    connection.execute(
-        _ADD,
+    (change,) = begin_all(connection, organisation, stamp, [place], entry)
+    return change
+
+
+def begin_all(
+    connection: Connection, organisation: UUID, stamp: Stamp, places: Sequence[Place], entry: Entry
+) -> tuple[Change, ...]:
+    """Let places hold a revision from now on, each instead of the one that it held."""
+    profile, body = UUID(entry.profile), canonical(entry)
+    _end(connection, organisation, stamp, [(place.target.value, place.subject, profile) for place in places])
+    rows = [
         {
             "organisation": organisation,
             "target_kind": place.target.value,
@@ -142,9 +148,12 @@ def begin(connection: Connection, organisation: UUID, stamp: Stamp, place: Place
             "entry": body,
             "from_position": stamp.position,
             "to_position": None,
-        },
-    )
-    return _change(place, profile, "began", entry)
+        }
+        for place in places
+    ]
+    if rows:
+        connection.execute(_ADD, rows)
+    return tuple(_change(place, profile, "began", entry.digest, body) for place in places)
 
 
 def end_revision(
@@ -155,11 +164,26 @@ def end_revision(
     return _ended(connection, organisation, stamp, rows)
 
 
-def end_of_branches(connection: Connection, organisation: UUID, stamp: Stamp, profile: UUID) -> tuple[Change, ...]:
-    """End what single branches hold of a profile instead of the organisation's revision."""
+def end_narrower(connection: Connection, organisation: UUID, stamp: Stamp, profile: UUID) -> tuple[Change, ...]:
+    """End what single branches and machines hold of a profile instead of the organisation's revision."""
     rows = connection.execute(_OPEN_OF_PROFILE, of(organisation, profile=profile)).all()
-    own = [row for row in rows if row.target_kind == Target.BRANCH.value]
+    own = [row for row in rows if row.target_kind != Target.ORGANISATION.value]
     return _ended(connection, organisation, stamp, own)
+
+
+def end_of_machines(
+    connection: Connection, organisation: UUID, stamp: Stamp, profile: UUID, number: int
+) -> tuple[Change, ...]:
+    """End what single machines hold of a revision, so that what their branch or everybody holds is wanted again."""
+    rows = connection.execute(_OPEN_OF_REVISION, of(organisation, profile=profile, number=number)).all()
+    own = [row for row in rows if row.target_kind == Target.MACHINE.value]
+    return _ended(connection, organisation, stamp, own)
+
+
+def of_profile(connection: Connection, organisation: UUID, profile: UUID) -> dict[tuple[Target, UUID], int]:
+    """The number of the revision of a profile that each target holds now."""
+    rows = connection.execute(_OPEN_OF_PROFILE, of(organisation, profile=profile))
+    return {(Target(row.target_kind), row.target): row.number for row in rows}
 
 
 def condemn(
@@ -273,27 +297,27 @@ def _heard(row: Row[Any]) -> Heard:
 
 
 def _ended(connection: Connection, organisation: UUID, stamp: Stamp, rows: Sequence[Row[Any]]) -> tuple[Change, ...]:
-    changes = []
-    for row in rows:
-        place = Place(Target(row.target_kind), row.target, row.branch)
-        _end(connection, organisation, stamp, place, row.profile)
-        changes.append(_change(place, row.profile, "ended", None))
-    return tuple(changes)
+    _end(connection, organisation, stamp, [_place(row) for row in rows])
+    places = (Place(Target(row.target_kind), row.target, row.branch) for row in rows)
+    return tuple(_change(place, row.profile, "ended", None, b"") for place, row in zip(places, rows, strict=True))
 
 
-def _end(connection: Connection, organisation: UUID, stamp: Stamp, place: Place, profile: UUID) -> None:
-    found = of(organisation, target_kind=place.target.value, target=place.subject, profile=profile)
-    connection.execute(_END, found | {"to_position": stamp.position})
+def _end(connection: Connection, organisation: UUID, stamp: Stamp, held: Sequence[tuple[str, UUID, UUID]]) -> None:
+    ends = {"to_position": stamp.position}
+    found = [
+        of(organisation, target_kind=kind, target=target, profile=profile) | ends for kind, target, profile in held
+    ]
+    if found:
+        connection.execute(_END, found)
 
 
-def _change(place: Place, profile: UUID, event: str, entry: Entry | None) -> Change:
-    body = b"" if entry is None else canonical(entry)
-    told = manifests.change(Held(place.target, str(place.subject), str(profile), body), ends=entry is None)
+def _change(place: Place, profile: UUID, event: str, digest: str | None, body: bytes) -> Change:
+    told = manifests.change(Held(place.target, str(place.subject), str(profile), body), ends=not body)
     return Change(
         KIND,
         f"{place.target.value}/{place.subject}/{profile}",
         event,
-        None if entry is None else entry.digest,
+        digest,
         EVERYBODY if place.branch is None else str(place.branch),
         told,
     )

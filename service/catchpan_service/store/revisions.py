@@ -185,7 +185,7 @@ def release(
         check_due=check_due(stamp.now),
     )
     moved = profiles.point(connection, organisation, stamp, profile, released=number)
-    narrower = holdings.end_of_branches(connection, organisation, stamp, profile)
+    narrower = holdings.end_narrower(connection, organisation, stamp, profile)
     held = _held(connection, organisation, stamp, holdings.Place.everywhere(organisation), row)
     return Written(_wire(row), (*before, _change(row, "released"), moved, *narrower, held))
 
@@ -229,6 +229,39 @@ def release_provisionally(
     )
     held = _held(connection, organisation, stamp, holdings.Place.at(branch), row)
     return Written(_wire(row), (_change(row, "released_provisionally"), held))
+
+
+def roll_out(
+    connection: Connection,
+    organisation: UUID,
+    stamp: Stamp,
+    profile: UUID,
+    number: int,
+    reason: str,
+    override: str | None = None,
+) -> Written[Entry]:
+    """Freeze a revision for machines that take it up before everybody: in use by some, and provisional until released.
+
+    Raises
+    ------
+    NotFound, NotLegal, Blocked, NotAllowed
+        As for a release.
+    """
+    row = _row(connection, organisation, profile, number)
+    after = rules.clear_for_release(
+        _standing(row),
+        _FINDINGS.decode(row["findings"]),
+        role=stamp.access.role,
+        override=override,
+        event=Event.ROLL_OUT,
+    )
+    row = _set(connection, row, stamp, state=after.state.value, reason=reason, override=override)
+    return Written(in_waves(_entry(connection, row)), (_change(row, "rolled_out"),))
+
+
+def in_waves(entry: Entry) -> Entry:
+    """A revision as the machines of a rollout hold it: until the rollout ends, whatever days a branch was given."""
+    return msgspec.structs.replace(entry, valid_until=None)
 
 
 def withdraw(

@@ -2,10 +2,10 @@
 
 from collections.abc import Iterable
 from datetime import UTC, datetime
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 from uuid import UUID
 
-from sqlalchemy import Connection, RowMapping, bindparam, func, insert, select
+from sqlalchemy import Connection, RowMapping, Select, and_, bindparam, func, insert, select
 
 from catchpan.contract.running import Running, RunningPage, RunningReport
 from catchpan_service.rules.errors import NotLegal
@@ -46,6 +46,29 @@ _AT: Final = select(running).where(
     running.c.at <= bindparam("moment"),
     _LAST,
 )
+_TOLD: Final = ("number", "by", "check")
+
+
+def _newest(*columns: str, checked: bool = False) -> Select[Any]:
+    """The newest report of each machine among those with given values, or among those with a check catch."""
+    conditions = [*owned(running, *columns), *([running.c.check.is_not(None)] if checked else [])]
+    newest = (
+        select(running.c.machine, func.max(running.c.at).label("at")).where(*conditions).group_by(running.c.machine)
+    )
+    found = newest.subquery()
+    same = and_(running.c.machine == found.c.machine, running.c.at == found.c.at)
+    return select(running).join(found, same).where(*conditions)
+
+
+_OF_PROFILE: Final = _newest("profile")
+_CHECKED: Final = _newest("profile", "number", checked=True)
+
+
+class Heard(NamedTuple):
+    """What is known of one profile on one machine: what it runs, and the last check catch with one revision."""
+
+    runs: Running | None
+    checked: Running | None
 
 
 def report(
@@ -76,8 +99,8 @@ def report(
         raise NotFound("profile of this machine's kind", said.profile, field="profile")
     asked = of(organisation, machine=machine, profile=profile, at=said.at)
     before = connection.execute(_SAME, asked).mappings().one_or_none()
-    if before is not None and (before["number"], before["by"]) != (said.number, said.by):
-        message = f"Another report says that it took up revision {before['number']} at that instant."
+    if before is not None and any(before[name] != getattr(said, name) for name in _TOLD):
+        message = f"Another report tells of that instant: revision {before['number']}, by {before['by']}."
         raise NotLegal(message, state="reported", event="report")
     latest = connection.execute(_PRESENT, asked).scalar_one()
     row = dict(before or _row(organisation, stamp, machine, said))
@@ -87,7 +110,7 @@ def report(
 
 
 def _row(organisation: UUID, stamp: Stamp, machine: UUID, said: RunningReport) -> dict[str, Any]:
-    kept = {name: getattr(said, name) for name in ("number", "digest", "at", "by")}
+    kept = {name: getattr(said, name) for name in ("number", "digest", "at", "by", "check")}
     place = {"organisation": organisation, "machine": machine, "profile": UUID(said.profile)}
     return place | kept | {"id": stamp.new_id(), "received": stamp.now}
 
@@ -123,6 +146,17 @@ def at(
     return {(str(row["machine"]), str(row["profile"])): _wire(row, present=True) for row in rows}
 
 
+def heard(connection: Connection, organisation: UUID, profile: UUID, number: int) -> dict[UUID, Heard]:
+    """What machines run of a profile, and how check catches with a revision of it ended, by machine."""
+    runs = _by_machine(connection, _OF_PROFILE, of(organisation, profile=profile))
+    checks = _by_machine(connection, _CHECKED, of(organisation, profile=profile, number=number))
+    return {one: Heard(runs.get(one), checks.get(one)) for one in runs.keys() | checks.keys()}
+
+
+def _by_machine(connection: Connection, statement: Select[Any], asked: dict[str, Any]) -> dict[UUID, Running]:
+    return {row["machine"]: _wire(row, present=True) for row in connection.execute(statement, asked).mappings()}
+
+
 def _wire(row: RowMapping | dict[str, Any], *, present: bool) -> Running:
-    kept = {name: row[name] for name in ("number", "digest", "at", "by", "received")}
+    kept = {name: row[name] for name in ("number", "digest", "at", "by", "check", "received")}
     return Running(**kept, machine=str(row["machine"]), profile=str(row["profile"]), present=present)

@@ -330,10 +330,13 @@ running = _owned(
     _text("digest"),
     _moment("at"),
     _text("by"),
+    _text("check", nullable=True),
     _moment("received"),
     _refers("machine", "machines"),
     _refers("number", "revisions", "number", within="profile"),
     UniqueConstraint("organisation", "machine", "profile", "at"),
+    CheckConstraint("\"check\" IN ('accepted', 'refused')", name="check"),
+    Index("ix_running_profile", "organisation", "profile", "machine", "at"),
     key=("id",),
 )
 
@@ -387,6 +390,53 @@ commissionings = _owned(
     CheckConstraint("number >= 1", name="number"),
     Index("ix_commissionings_done", "organisation", "machine", "done"),
     key=("machine", "number"),
+)
+
+# Machines that take up a revision in waves, instead of what their branch or everybody holds.
+rollouts = _owned(
+    "rollouts",
+    Column("id", Uuid, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("profile", Uuid, nullable=False),
+    Column("number", Integer, nullable=False),
+    _text("digest"),
+    _text("phase"),
+    Column("wave", Integer, nullable=False),
+    _moment("since"),
+    _text("why"),
+    Column("before", Integer, nullable=True),  # what everybody held when it began
+    Column("body", LargeBinary, nullable=False),
+    _moment("created"),
+    _text("created_by"),
+    _moment("changed"),
+    _refers("number", "revisions", "number", within="profile"),
+    CheckConstraint("version >= 1 AND wave >= 1", name="version"),
+    CheckConstraint("phase IN ('taking_up', 'soaking', 'held', 'passed', 'released', 'undone', 'ended')", name="phase"),
+    key=("id",),
+)
+
+# Whatever a program does: never two of one profile under way.
+_LIVE = text("phase IN ('taking_up', 'soaking', 'held', 'passed')")
+Index(
+    "ix_rollouts_live",
+    rollouts.c.organisation,
+    rollouts.c.profile,
+    unique=True,
+    sqlite_where=_LIVE,
+    postgresql_where=_LIVE,
+)
+
+rollout_machines = _owned(
+    "rollout_machines",
+    Column("rollout", Uuid, nullable=False),
+    Column("machine", Uuid, nullable=False),
+    Column("wave", Integer, nullable=False),
+    _moment("since", nullable=True),
+    _refers("rollout", "rollouts"),
+    _refers("machine", "machines"),
+    CheckConstraint("wave >= 1", name="wave"),
+    Index("ix_rollout_machines_wave", "organisation", "rollout", "wave", "machine"),
+    key=("rollout", "machine"),
 )
 
 # What the replica of a branch last said that it holds.

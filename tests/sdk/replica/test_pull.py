@@ -51,6 +51,8 @@ def step(web, draw, seasons, n):
     latest = web.made("GET", f"/v1/profiles/{ours.profile}")["latest"]
     revision = f"/v1/profiles/{ours.profile}/revisions/{draw.randint(1, latest)}"
     yard = draw.choice([web.branch, ours.branch])
+    rollouts = [one["id"] for one in web.made("GET", "/v1/rollouts")["items"]] or ["none"]
+    begun = example("addRollout") | {"profile": ours.profile, "number": latest, "waves": [{}]}
     method, path, body = draw.choice(
         [
             ("POST", f"{revision}/release", example("releaseRevision")),
@@ -59,9 +61,12 @@ def step(web, draw, seasons, n):
             ("POST", f"/v1/profiles/{ours.profile}/revisions", example("addRevision") | {"note": f"note {n}"}),
             ("POST", "/v1/corrections", correction(ours, latest, draw)),
             ("PUT", f"/v1/machines/{ours.machine}", machine(ours, yard)),
+            ("POST", "/v1/rollouts", begun),
+            ("POST", f"/v1/rollouts/{draw.choice(rollouts)}/undo", example("undoRollout")),
+            ("POST", "/v1/rollout-moves", None),
         ]
     )
-    web.send(method, path, body, If_Match="*")
+    web.send(method, path, *([] if body is None else [body]), If_Match="*")
     if draw.random() < 0.1:
         write(web, feed.put_away, draw.randrange(10_000))
 
@@ -103,6 +108,25 @@ def test_a_provisional_revision_is_marked_and_its_end_is_said(web, client, repli
     assert "PROVISIONAL: valid until" in replica.show(ours.profile).notes[0]
     clock.now += timedelta(days=4)
     assert "PROVISIONAL: not valid since" in replica.show(ours.profile).notes[0]
+
+
+def test_what_one_machine_is_to_use_in_a_rollout_is_told_without_network_until_it_is_undone(web, client, replica):
+    ours = season(web)
+    release(web, ours)
+    draft(web, ours, "better")
+    yard = web.made("POST", "/v1/machines", machine(ours, web.branch))["id"]
+    begun = example("addRollout") | {"profile": ours.profile, "number": 2, "waves": [{"machines": [yard]}]}
+    path = f"/v1/rollouts/{web.made('POST', '/v1/rollouts', begun)['rollout']['id']}"
+    assert holds(replica.pull(client)) == wanted(web)
+    assert replica.show(ours.profile).notes == [f"Machine {yard}: revision 2 instead"]
+    held = replica.show(ours.profile, machine=yard)
+    assert bytes(held.content) == web.send("GET", f"/v1/profiles/{ours.profile}/revisions/2/content").content
+    assert held.notes == ["PROVISIONAL: on trial, not yet released to everybody"]
+    assert replica.show(ours.profile, machine=ours.machine).entry.number == 1
+    web.made("POST", f"{path}/undo", example("undoRollout"), If_Match="*")
+    assert holds(replica.pull(client)) == wanted(web)
+    assert replica.show(ours.profile, machine=yard).entry.number == 1
+    assert replica.show(ours.profile).notes == []
 
 
 def test_what_was_withdrawn_as_unsafe_is_no_longer_shown(web, client, replica):

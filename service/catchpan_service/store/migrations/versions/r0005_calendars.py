@@ -4,8 +4,8 @@ from typing import Final
 
 from alembic import op
 
-revision: Final = "0006"
-down_revision: Final = "0003"
+revision: Final = "0005"
+down_revision: Final = "0004"
 
 
 def upgrade() -> None:
