@@ -68,7 +68,7 @@ def test_no_answer_holds_a_closed_list_but_what_it_repeats_of_a_request():
 
 
 def test_unknown_members_are_ignored_at_every_place_of_every_answer(web):
-    ours, tried = season(web, name="later ", drafts=2, in_use=True), 0
+    ours, tried = season(web, name="later ", drafts=2, in_use=True, trial=True), 0
     for one in operations().values():
         call = call_of(one)
         answer = one.call(web, ours, f"{one.id} ")

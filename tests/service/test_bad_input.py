@@ -17,7 +17,7 @@ def web(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def ours(web):
-    return season(web, in_use=True)
+    return season(web, in_use=True, trial=True)
 
 
 def changed(document, *changes):

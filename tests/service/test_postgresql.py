@@ -32,7 +32,7 @@ def web(place):
 
 
 def test_an_owner_may_do_everything_that_is_in_the_document(web):
-    ours = season(web, in_use=True)
+    ours = season(web, in_use=True, trial=True)
     for operation in OPERATIONS.values():
         answer = operation.call(web, ours, f"{operation.id} ")
         assert answer.is_success, (operation.id, answer.text)
