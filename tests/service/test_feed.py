@@ -125,6 +125,25 @@ def test_nothing_new_is_304_only_where_the_caller_says_what_it_holds(web):
     assert (answer.status_code, len(answer.json()["items"])) == (200, 1)
 
 
+def test_what_is_remembered_of_the_end_ends_with_the_next_write(web):
+    busy_season(web)
+    _, page = walk(web)
+    path, held = f"/v1/changes?after={page['next']}", {"If_None_Match": f'"{page["next"]}"'}
+    for _ in range(3):
+        assert web.send("GET", path, **held).status_code == 304
+    assert web.send("POST", "/v1/materials?dry_run=true", {"name": "only tried"}).status_code == 201
+    assert web.send("GET", path, **held).status_code == 304
+    assert web.send("GET", path).json()["items"] == []
+    web.made("POST", "/v1/materials", {"name": "something new"})
+    assert [one["kind"] for one in web.send("GET", path, **held).json()["items"]] == ["material"]
+    last = walk(web)[1]["next"]
+    again, held = f"/v1/changes?after={last}", {"If_None_Match": f'"{last}"'}
+    for _ in range(2):
+        assert web.send("GET", again, **held).status_code == 304
+    write(web, feed.raise_epoch)
+    assert web.send("GET", again, **held).status_code == 410
+
+
 def poll(web, path):
     transport = httpx.ASGITransport(web.app, raise_app_exceptions=False)
     headers = {"authorization": f"Bearer {web.keys['owner']}"}

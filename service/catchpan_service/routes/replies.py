@@ -56,10 +56,20 @@ def shown(request: Request[Any, Any, Any], answer: Any) -> Response[Any]:
 
 def shown_bytes(request: Request[Any, Any, Any], body: bytes, tag: str, media: str = _JSON) -> Response[Any]:
     """Bytes with an ETag; 304 where the caller holds them already."""
-    held = {one.strip().removeprefix("W/") for one in request.headers.get("if-none-match", "").split(",")}
-    if tag in held or "*" in held:
-        return Response(b"", status_code=304, headers={"ETag": tag})
+    if holds(request, tag):
+        return unchanged(tag)
     return Response(body, media_type=media, headers={"ETag": tag})
+
+
+def holds(request: Request[Any, Any, Any], tag: str) -> bool:
+    """Whether the caller says that it holds what has this ETag."""
+    held = {one.strip().removeprefix("W/") for one in request.headers.get("if-none-match", "").split(",")}
+    return tag in held or "*" in held
+
+
+def unchanged(tag: str) -> Response[Any]:
+    """304: the caller holds it already."""
+    return Response(b"", status_code=304, headers={"ETag": tag})
 
 
 def paged(request: Request[Any, Any, Any], page: Any) -> Response[Any]:

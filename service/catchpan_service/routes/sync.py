@@ -7,7 +7,7 @@ from litestar.params import QueryParameter
 
 from catchpan.contract.sync import MAX_WAIT, FeedPage, ManifestAnswer, SignedHead, SigningKeys, SnapshotPage, SyncStatus
 from catchpan_service.routes.asking import SECURED, After, Asking, Limit, Proven, Store, Within, needs_key
-from catchpan_service.routes.replies import encoded, shown_bytes
+from catchpan_service.routes.replies import encoded, holds, shown_bytes, unchanged
 from catchpan_service.rules.access import Action, require
 from catchpan_service.store import signers
 from catchpan_service.strict import StrictRequest
@@ -40,11 +40,16 @@ async def changes(
     Without ``after`` from the beginning. 304 only where If-None-Match names the cursor and nothing has followed it;
     410 where the changes can no longer be told: take a snapshot, and replace by it what is held.
     """
-    asked: Any = (proofs.changes, access.organisation, within, after, limit, contents)
+    place, writes = (access.organisation, within), database.writes_heard(access.organisation)
+    if after is not None and not wait and proofs.is_end(*place, after, writes) and holds(request, f'"{after}"'):
+        return unchanged(f'"{after}"')
+    asked: Any = (proofs.changes, *place, after, limit, contents)
     page = await database.read(*asked)
     if wait and not page.items:
         await database.wait_beyond(access.organisation, page.complete_through, wait)
         page = await database.read(*asked)
+    elif not page.more:
+        proofs.remember_end(*place, page.next, writes)
     return shown_bytes(request, encoded(page), f'"{page.next}"')
 
 

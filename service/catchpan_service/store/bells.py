@@ -13,10 +13,16 @@ class Bells:
     def __init__(self) -> None:
         self._gate = threading.Lock()
         self._waiting: dict[UUID, set[_Waiting]] = {}
+        self._rung: dict[UUID, int] = {}
+
+    def rung(self, organisation: UUID) -> int:
+        """How often this organisation's bell was rung."""
+        return self._rung.get(organisation, 0)
 
     def ring(self, organisation: UUID) -> None:
         """Wake all who wait for this organisation."""
         with self._gate:
+            self._rung[organisation] = self.rung(organisation) + 1
             waiting = self._waiting.pop(organisation, set())
         for loop, event in waiting:
             if not loop.is_closed():

@@ -125,6 +125,10 @@ class Database:
         """``read`` on a thread of its own, for what may take longer than a look at a few rows."""
         return await asyncio.to_thread(lambda: self.read_now(function, organisation, *args))
 
+    def writes_heard(self, organisation: UUID) -> int | None:
+        """How many writes of an organisation ended here; None where other processes write too."""
+        return self._bells.rung(organisation) if self._engine.hears_all else None
+
     async def wait_beyond(self, organisation: UUID, position: int, seconds: float) -> None:
         """Return when the feed of an organisation has gone beyond a position, or when the time [s] is over.
 

@@ -42,6 +42,10 @@ ROOM: Final = 200
 """Organisations of which holdings are remembered."""
 
 
+ENDS: Final = 10_000
+"""Organisations and branches of which the end of the feed is remembered."""
+
+
 class Known(NamedTuple):
     """All that an organisation holds at a position."""
 
@@ -73,6 +77,18 @@ class Proofs:
         self._secrets: dict[UUID, bytes] = {}
         self._known: dict[UUID, Known] = {}
         self._digests: dict[tuple[UUID, UUID | None], Digests] = {}
+        self._ends: dict[tuple[UUID, UUID | None], tuple[str, int]] = {}
+
+    def remember_end(self, organisation: UUID, branch: UUID | None, cursor: str, writes: int | None) -> None:
+        """Nothing followed this cursor when so many writes had been heard of."""
+        if writes is not None:
+            if len(self._ends) >= ENDS:
+                self._ends.clear()
+            self._ends[organisation, branch] = (cursor, writes)
+
+    def is_end(self, organisation: UUID, branch: UUID | None, cursor: str, writes: int | None) -> bool:
+        """Whether nothing can have followed this cursor, since no write was heard of."""
+        return writes is not None and self._ends.get((organisation, branch)) == (cursor, writes)
 
     def manifest(
         self, connection: Connection, organisation: UUID, branch: UUID | None, at: int | None
