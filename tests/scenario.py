@@ -71,6 +71,8 @@ def serving(
 ) -> Iterator[Web]:
     """A service on a database, or on the file in a folder; at first with a key for each role, and another's owner's."""
     place = where if isinstance(where, Place) else file_place(where / "catchpan.sqlite")
+    # Rollouts go on only where a test asks for it, so that what it did not do itself never changes its database.
+    settings.setdefault("rollouts_every", 0)
     made = Settings(database=place.location, log_requests=log_requests, **settings)
     app = create_app(made, **({} if clock is None else {"clock": clock}))
     with httpx.Client(transport=InProcess(app), base_url="http://in-process") as http:

@@ -42,7 +42,7 @@ class Target(OpenEnum):
     MACHINE = "machine"
 
 
-class Entry(Wire, kw_only=True, frozen=True):
+class Entry(Wire, kw_only=True, frozen=True, gc=False):
     """One line of a manifest: the revision of a profile to be used, and what must be known of it.
 
     ``valid_until`` ends a provisional revision. Moments are whole milliseconds.
@@ -137,7 +137,7 @@ class SigningKeys(Wire, kw_only=True, frozen=True):
     items: list[SigningKey]
 
 
-class HoldingChange(Wire, kw_only=True, frozen=True):
+class HoldingChange(Wire, kw_only=True, frozen=True, gc=False):
     """A holding that began at a position of the feed, or one that ended there (``entry`` is null)."""
 
     target: Target
@@ -146,7 +146,7 @@ class HoldingChange(Wire, kw_only=True, frozen=True):
     entry: Annotated[Raw, Meta(extra_json_schema=_or_null("Entry"))]
 
 
-class FeedItem(Wire, kw_only=True, frozen=True):
+class FeedItem(Wire, kw_only=True, frozen=True, gc=False):
     """One change. ``content`` is there for a holding that began, where contents were asked for.
 
     ``correction`` is there for one that began.
@@ -173,7 +173,7 @@ class FeedPage(Wire, kw_only=True, frozen=True):
     more: bool
 
 
-class SnapshotItem(Wire, kw_only=True, frozen=True):
+class SnapshotItem(Wire, kw_only=True, frozen=True, gc=False):
     """One holding with its content; ``entry`` is the canonical bytes."""
 
     target: Target

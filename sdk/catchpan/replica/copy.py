@@ -1,7 +1,8 @@
 """A branch's replica: pulls, verifies, answers without network, and travels as a bundle file."""
 
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+import gc
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Self
@@ -25,6 +26,18 @@ _Proved = tuple[Arrived, SignedHead, Head]
 
 def _now() -> datetime:
     return datetime.now(UTC)
+
+
+@contextmanager
+def _uncollected() -> Iterator[None]:
+    """Without the collector of cycles: what arrives has none, and it would be looked at again and again."""
+    before = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if before:
+            gc.enable()
 
 
 class Replica:
@@ -77,6 +90,10 @@ class Replica:
         ReplicaError
             Something does not fit what was signed; damaged contents are put aside.
         """
+        with _uncollected():
+            return self._pulled(client, branch, pin)
+
+    def _pulled(self, client: Catchpan, branch: str | None, pin: str | None) -> Report:
         copy = self._store.read()
         scope = copy.state.scope if copy else scope_of(branch or client.organisation().branch)
         signed = client.head(branch=branch_of(scope))
