@@ -29,7 +29,15 @@ OURS, OTHERS = "Alder Hollow Grounds", "Quarry Lane Turf"
 MISSING = "01900000-0000-7000-8000-00000000dead"
 NOTHING = object()
 # What ends something comes last, in this order; a rollout freezes a draft.
-ENDINGS = ("undoRollout", "addRollout", "releaseRevision", "withdrawRevision", "revokeKey", "endCorrection")
+ENDINGS = (
+    "undoRollout",
+    "addRollout",
+    "releaseRevision",
+    "withdrawRevision",
+    "revokeKey",
+    "endCorrection",
+    "strikeMachineCheck",
+)
 
 
 @dataclass
@@ -140,6 +148,8 @@ def season(
     asked = example("addMachine", name) | {"branch": branch, "machine_kind": kind}
     machine = web.made("POST", "/v1/machines", asked, key=key)["id"]
     web.made("POST", f"/v1/machines/{machine}/commissionings", example("addCommissioning"), key=key)
+    checked = example("addMachineCheck") | {"profile": profile}
+    web.made("POST", f"/v1/machines/{machine}/checks", checked, key=key)
     owner = "owner" if key == "calibrator" else key
     made = web.made("POST", "/v1/keys", example("addKey", name) | {"hash": secrets.token_hex(32)}, key=owner)["id"]
     token = f"catchpan-{secrets.token_urlsafe(32)}"
@@ -223,7 +233,8 @@ class Operation:
         subject |= {"corrections": of.correction, "rollouts": of.rollout}
         subject |= {"branches": of.branch, "machines": of.machine, "keys": of.key}
         collection = self.template.split("/")[2] if self.template.startswith("/v1/") else ""
-        filled = self.template.replace("{id}", subject.get(collection, "")).replace("{number}", str(of.number))
+        number = 1 if collection == "machines" else of.number
+        filled = self.template.replace("{id}", subject.get(collection, "")).replace("{number}", str(number))
         asked = {"compareRevisions": "?before=1&after=1", "showMachineSettings": f"?profile={of.profile}&number=1"}
         asked["showCalendar"] = f"?token={of.token}"
         asked["showMachineHistory"] = "?at=2999-01-01T00:00:00Z"
@@ -236,6 +247,7 @@ class Operation:
             "addMachine": {"branch": of.branch, "machine_kind": of.kind},
             "replaceMachine": {"branch": of.branch, "machine_kind": of.kind},
             "reportRunning": {"profile": of.used, "digest": of.digest},
+            "addMachineCheck": {"profile": of.profile},
             "addCorrection": {"profile": of.used, "machine": None, "lot": "L2041"},
             "addRollout": {"profile": of.profile, "waves": [{"machines": [of.machine]}]},
             "releaseRevisionProvisionally": {"branch": of.branch},

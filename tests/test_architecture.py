@@ -73,12 +73,14 @@ SERVICE = {
         f"{CONTRACT} catchpan catchpan.contract.base catchpan.digest catchpan.manifests catchpan_service.rules",
         "alembic cryptography.hazmat.primitives msgspec psycopg rfc8785 sqlalchemy",
     ),
-    "catchpan_service.si": Layer(f"{CONTRACT} catchpan.digest catchpan_service.calibration", "msgspec numpy"),
+    "catchpan_service.si": Layer(
+        f"{CONTRACT} catchpan.digest catchpan_service.calibration catchpan_service.rules", "msgspec numpy"
+    ),
     "catchpan_service.settings": Layer(packages="msgspec"),
     "catchpan_service.scheduler": Layer(STORE, "litestar sqlalchemy.exc"),
     "catchpan_service.examples": Layer(),
     "catchpan_service.envelope": Layer(packages="litestar"),
-    "catchpan_service.forms": Layer(packages="msgspec"),
+    "catchpan_service.forms": Layer(packages="msgspec xlsxwriter"),
     "catchpan_service.calendars": Layer("catchpan.contract"),
     "catchpan_service.strict": Layer("catchpan_service.envelope", "litestar msgspec"),
     "catchpan_service.keyring": Layer(STORE),

@@ -15,6 +15,14 @@ from catchpan.contract.commissionings import (
 )
 from catchpan.contract.corrections import CorrectionPage, CorrectionRequest, KeptCorrection
 from catchpan.contract.dues import DuePage
+from catchpan.contract.machine_checks import (
+    KindSpread,
+    MachineCharts,
+    MachineCheck,
+    MachineCheckPage,
+    MachineCheckRequest,
+    StrikeRequest,
+)
 from catchpan.contract.machine_kinds import MachineKind, MachineKindPage, MachineKindRequest
 from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
 from catchpan.contract.organisations import Health, Key, KeyRequest, KeyRotation, Keys, Organisation
@@ -51,6 +59,7 @@ from catchpan.contract.sync import (
     SnapshotPage,
     SyncStatus,
 )
+from catchpan.contract.totals import TotalPage
 from catchpan.errors import AnswerError, problem_error
 
 T = TypeVar("T")
@@ -61,7 +70,7 @@ class Call(msgspec.Struct, Generic[T], frozen=True):
 
     ``keyed`` marks a write that gets an idempotency key, so that repeating it is safe; ``version`` becomes
     ``If-Match``; ``told`` marks an answer in the caller's units; ``patience`` [s] is what the service may wait on
-    purpose, beside the deadline.
+    purpose, beside the deadline. ``form`` is the media type that is asked for.
     """
 
     method: str
@@ -73,6 +82,7 @@ class Call(msgspec.Struct, Generic[T], frozen=True):
     version: int | None = None
     told: bool = False
     patience: float = 0.0
+    form: str = "application/json"
 
     @property
     def repeatable(self) -> bool:
@@ -351,7 +361,60 @@ def dues(until: datetime | None, branch: str | None, after: str | None, limit: i
 
 def calendar(token: str) -> Call[bytes]:
     """What is due, as iCalendar."""
-    return Call("GET", _at("calendar.ics"), bytes, query={"token": token})
+    return Call("GET", _at("calendar.ics"), bytes, query={"token": token}, form="text/calendar")
+
+
+def add_machine_check(machine: str, request: MachineCheckRequest, dry_run: bool) -> Call[MachineCheck]:
+    """A check of a machine."""
+    path = _at("machines", machine, "checks")
+    return Call("POST", path, MachineCheck, request, _dry(dry_run), keyed=True, told=True)
+
+
+def machine_checks(machine: str, after: str | None, limit: int | None) -> Call[MachineCheckPage]:
+    """One page of a machine's checks."""
+    query = _query(after=after, limit=limit)
+    return Call("GET", _at("machines", machine, "checks"), MachineCheckPage, query=query, told=True)
+
+
+def machine_check(machine: str, number: int) -> Call[MachineCheck]:
+    """One check of a machine."""
+    return Call("GET", _at("machines", machine, "checks", number), MachineCheck, told=True)
+
+
+def strike_machine_check(machine: str, number: int, reason: str, dry_run: bool) -> Call[MachineCheck]:
+    """Let a check count no longer."""
+    path, asked = _at("machines", machine, "checks", number, "strike"), StrikeRequest(reason=reason)
+    return Call("POST", path, MachineCheck, asked, _dry(dry_run), keyed=True, told=True)
+
+
+def machine_charts(machine: str) -> Call[MachineCharts]:
+    """The charts of a machine's checks."""
+    return Call("GET", _at("machines", machine, "charts"), MachineCharts, told=True)
+
+
+def kind_spread(id: str) -> Call[KindSpread]:
+    """The spread between machines of a kind."""
+    return Call("GET", _at("machine-kinds", id, "spread"), KindSpread, told=True)
+
+
+def totals(
+    since: datetime | None, until: datetime | None, branch: str | None, by: str, after: str | None, limit: int | None
+) -> Call[TotalPage]:
+    """One page of what went down."""
+    query = _spanned(since, until) | _query(branch=branch, by=by, after=after, limit=limit)
+    return Call("GET", _at("totals"), TotalPage, query=query, told=True)
+
+
+def totals_file(
+    since: datetime | None, until: datetime | None, branch: str | None, by: str, form: str, limit: int | None
+) -> Call[bytes]:
+    """What went down as a file for a spreadsheet."""
+    query = _spanned(since, until) | _query(branch=branch, by=by, limit=limit)
+    return Call("GET", _at("totals"), bytes, query=query, told=True, form=form)
+
+
+def _spanned(since: datetime | None, until: datetime | None) -> dict[str, str]:
+    return {name: _instant(one) for name, one in (("since", since), ("until", until)) if one is not None}
 
 
 def _instant(moment: datetime) -> str:

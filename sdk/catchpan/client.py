@@ -103,7 +103,7 @@ class Catchpan(Computing, Branches, Machines, RolloutCalls):
             attempt += 1
 
     def _headers(self, call: Call[Any], idempotency_key: str | None) -> dict[str, str]:
-        headers = {"accept": "application/json"} if call.kind is not bytes else {}
+        headers = {"accept": call.form}
         if call.body is not None:
             headers["content-type"] = "application/json"
         if call.keyed and "dry_run" not in call.query:

@@ -3,7 +3,7 @@
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from datetime import datetime
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 from catchpan import calls
 from catchpan.calls import Call
@@ -16,6 +16,14 @@ from catchpan.contract.commissionings import (
 )
 from catchpan.contract.corrections import CorrectionPage, CorrectionRequest, KeptCorrection
 from catchpan.contract.dues import Due, DuePage
+from catchpan.contract.machine_checks import (
+    KindSpread,
+    MachineCharts,
+    MachineCheck,
+    MachineCheckPage,
+    MachineCheckRequest,
+    MachineCheckSummary,
+)
 from catchpan.contract.running import (
     DriftPage,
     MachineHistory,
@@ -24,8 +32,10 @@ from catchpan.contract.running import (
     RunningPage,
     RunningReport,
 )
+from catchpan.contract.totals import Total, TotalPage
 
 T = TypeVar("T")
+Period = Literal["month", "year"]
 
 
 class Machines(ABC):
@@ -155,3 +165,92 @@ class Machines(ABC):
     def calendar(self, token: str) -> bytes:
         """What is due in the next two years as iCalendar, by the secret of a key with the role calendar."""
         return self.run(calls.calendar(token))
+
+    def add_machine_check(
+        self,
+        machine: str,
+        request: MachineCheckRequest,
+        *,
+        dry_run: bool = False,
+        idempotency_key: str | None = None,
+    ) -> MachineCheck:
+        """Record catches made again, or material used; the answer says what follows from them."""
+        return self.run(calls.add_machine_check(machine, request, dry_run), idempotency_key=idempotency_key)
+
+    def machine_checks(
+        self, machine: str, *, after: str | None = None, limit: int | None = None
+    ) -> MachineCheckPage:
+        """One page of a machine's checks, the one recorded last first."""
+        return self.run(calls.machine_checks(machine, after, limit))
+
+    def all_machine_checks(self, machine: str) -> Iterator[MachineCheckSummary]:
+        """Every check of a machine, the one recorded last first."""
+        page = self.machine_checks(machine)
+        while True:
+            for item in page.items:
+                yield item
+            if page.next is None:
+                return
+            page = self.machine_checks(machine, after=page.next)
+
+    def machine_check(self, machine: str, number: int) -> MachineCheck:
+        """One check of a machine, and what follows from it."""
+        return self.run(calls.machine_check(machine, number))
+
+    def strike_machine_check(
+        self, machine: str, number: int, reason: str, *, dry_run: bool = False, idempotency_key: str | None = None
+    ) -> MachineCheck:
+        """Let a check that was recorded wrongly count no longer; it stays on record."""
+        call = calls.strike_machine_check(machine, number, reason, dry_run)
+        return self.run(call, idempotency_key=idempotency_key)
+
+    def machine_charts(self, machine: str) -> MachineCharts:
+        """EWMA and CUSUM over what a machine delivered against what was promised, by material."""
+        return self.run(calls.machine_charts(machine))
+
+    def kind_spread(self, id: str) -> KindSpread:
+        """How much machines of a kind differ, by their last check catches."""
+        return self.run(calls.kind_spread(id))
+
+    def totals(
+        self,
+        *,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        branch: str | None = None,
+        by: Period = "month",
+        after: str | None = None,
+        limit: int | None = None,
+    ) -> TotalPage:
+        """One page of what went down, by period, branch and material."""
+        return self.run(calls.totals(since, until, branch, by, after, limit))
+
+    def all_totals(
+        self,
+        *,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        branch: str | None = None,
+        by: Period = "month",
+    ) -> Iterator[Total]:
+        """Everything that went down, page by page."""
+        page = self.totals(since=since, until=until, branch=branch, by=by)
+        while True:
+            for item in page.items:
+                yield item
+            if page.next is None:
+                return
+            page = self.totals(since=since, until=until, branch=branch, by=by, after=page.next)
+
+    def totals_file(
+        self,
+        form: str,
+        *,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        branch: str | None = None,
+        by: Period = "month",
+        limit: int = 10_000,
+    ) -> bytes:
+        """What went down as a file for a spreadsheet: ``form`` is its media type, that of CSV or of XLSX."""
+        return self.run(calls.totals_file(since, until, branch, by, form, limit))

@@ -27,6 +27,7 @@ from catchpan_service.routes import (
     dues,
     health,
     keys,
+    machine_checks,
     machine_kinds,
     machines,
     materials,
@@ -35,6 +36,7 @@ from catchpan_service.routes import (
     rollouts,
     running,
     sync,
+    totals,
 )
 from catchpan_service.routes.asking import DEPENDENCIES
 from catchpan_service.scheduler import advancing
@@ -59,6 +61,8 @@ HANDLERS: list[ControllerRouterHandler] = [
     commissionings.router,
     corrections.router,
     running.router,
+    machine_checks.router,
+    totals.router,
     dues.router,
     calendars.show,
     rollouts.router,
@@ -147,7 +151,7 @@ def _refuse_other_forms(request: Request[Any, Any, Any]) -> None:
     """An answer that can be given in no form that the caller takes is not made."""
     handler: Any = request.scope["route_handler"]
     listed = forms.is_list(handler.parsed_return_field.annotation)
-    offered = [forms.JSON, forms.CSV] if listed else [handler.media_type or forms.JSON]
+    offered = list(forms.OF_LISTS) if listed else [handler.media_type or forms.JSON]
     accept = request.headers.get("accept")
     if forms.chosen(accept, offered) is None:
         allowed = " or ".join(offered)

@@ -84,7 +84,8 @@ def document(
             if isinstance(operation, dict):
                 _complete(operation, method, path, examples)
                 if operation["operationId"] in lists:
-                    operation["responses"]["200"]["content"][forms.CSV] = {"schema": {"type": "string"}}
+                    text = {"schema": {"type": "string"}}
+                    operation["responses"]["200"]["content"] |= dict.fromkeys(forms.OF_LISTS[1:], text)
     return dict(made)
 
 

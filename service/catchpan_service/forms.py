@@ -1,17 +1,22 @@
-"""In which form an answer is wanted: JSON, and CSV for lists that a spreadsheet may read."""
+"""In which form an answer is wanted: JSON, and for lists CSV and XLSX, which spreadsheets read."""
 
 import csv
 import io
 import re
 from collections.abc import Iterator, Sequence
+from datetime import datetime
 from functools import cache
 from typing import Any, Final, get_args, get_origin, get_type_hints
 
 import msgspec
+import xlsxwriter
 
 JSON: Final = "application/json"
 CSV: Final = "text/csv"
+XLSX: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+OF_LISTS: Final = (JSON, CSV, XLSX)
 
+_CREATED: Final = datetime(2026, 1, 1)  # noqa: DTZ001 - a spreadsheet knows no zones
 _RANGE = re.compile(r"\s*([\w!#$&^.+*-]+/[\w!#$&^.+*-]+)\s*(?:;(.*))?")
 _QUALITY = re.compile(r"\bq\s*=\s*([01](?:\.\d{0,3})?)")
 _HARMFUL: Final = ("=", "+", "-", "@", "\t", "\r")
@@ -49,14 +54,33 @@ def is_list(answer: Any) -> bool:
 
 def table(page: msgspec.Struct) -> bytes:
     """The items of a page as CSV (RFC 4180): a column for each member, two for a quantity."""
+    text = io.StringIO()
+    header, *rows = _rows(page)
+    written = csv.writer(text)
+    written.writerow(header)
+    written.writerows([_harmless(cell) for cell in row] for row in rows)
+    return text.getvalue().encode()
+
+
+def workbook(page: msgspec.Struct) -> bytes:
+    """The same as XLSX (ECMA-376), one sheet: text stays text, numbers are numbers; the same bytes every time."""
+    file = io.BytesIO()
+    with xlsxwriter.Workbook(file, {"in_memory": True}) as book:
+        book.set_properties({"created": _CREATED})
+        sheet = book.add_worksheet()
+        for number, row in enumerate(_rows(page)):
+            for column, cell in enumerate(row):
+                (sheet.write_string if isinstance(cell, str) else sheet.write)(number, column, cell)
+    return file.getvalue()
+
+
+def _rows(page: msgspec.Struct) -> Iterator[list[Any]]:
+    """The header, and a row of cells for each item of a page."""
     (item,) = get_args(get_type_hints(type(page))["items"])
     found = list(columns(item))
-    text = io.StringIO()
-    rows = csv.writer(text)
-    rows.writerow([".".join(path) for path in found])
+    yield [".".join(path) for path in found]
     for one in msgspec.to_builtins(getattr(page, "items")):  # noqa: B009 - not every struct has items
-        rows.writerow([_cell(_at(one, path)) for path in found])
-    return text.getvalue().encode()
+        yield [_cell(_at(one, path)) for path in found]
 
 
 def columns(kind: type[msgspec.Struct]) -> Iterator[tuple[str, ...]]:
@@ -85,10 +109,13 @@ def _at(row: Any, path: tuple[str, ...]) -> Any:
     return row
 
 
+def _harmless(cell: Any) -> Any:
+    """Text that could be taken for a formula, made harmless."""
+    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_HARMFUL) else cell
+
+
 def _cell(value: Any) -> Any:
-    """A cell: text that could be taken for a formula is made harmless, numbers stay numbers."""
-    if isinstance(value, str):
-        return f"'{value}" if value.startswith(_HARMFUL) else value
+    """A cell: numbers stay numbers, and lists are told as JSON."""
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, list):

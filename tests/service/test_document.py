@@ -12,6 +12,7 @@ import pytest
 
 from catchpan import __version__
 from catchpan.quantities import DIMENSIONS, units
+from catchpan_service.forms import OF_LISTS
 from tests.scenario import NOTHING, document, example, operations, season, serving
 
 COMMITTED = Path(__file__).parents[2] / "openapi" / "catchpan.json"
@@ -103,7 +104,7 @@ def test_every_operation_says_what_it_is_and_what_it_may_refuse(operation):
             and operation.id.startswith("list")
             and operation.id not in {"listKeys", "listSigningKeys", "listChanges"}
         )
-        forms = {operation.form} | ({"text/csv"} if listed else set())
+        forms = {operation.form} | (set(OF_LISTS) if listed else set())
         assert media == ({"application/problem+json"} if status >= "400" else forms)
 
 

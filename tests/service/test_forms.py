@@ -3,10 +3,12 @@
 import csv
 import io
 
+import openpyxl
 import pytest
+from python_calamine import CalamineWorkbook
 
 from catchpan.contract.problems import Slug
-from catchpan_service.forms import chosen
+from catchpan_service.forms import XLSX, chosen
 from tests.scenario import example, is_problem, operations, season, serving
 
 LISTS = [
@@ -40,6 +42,21 @@ def test_a_list_as_csv_has_the_rows_of_the_list(web, ours, operation):
         for name, value in item.items():
             if isinstance(value, str):
                 assert row[name].removeprefix("'") == value
+
+
+@pytest.mark.parametrize("operation", LISTS, ids=lambda one: one.id)
+def test_a_list_as_xlsx_has_the_cells_of_its_csv(web, ours, operation):
+    plain = csv.reader(io.StringIO(web.send("GET", operation.path(ours), Accept="text/csv").text, newline=""))
+    answer = web.send("GET", operation.path(ours), Accept=XLSX)
+    assert answer.headers["content-type"] == XLSX
+    (sheet,) = openpyxl.load_workbook(io.BytesIO(answer.content)).worksheets
+    theirs = [["" if cell is None else cell for cell in row] for row in sheet.iter_rows(values_only=True)]
+    again = CalamineWorkbook.from_filelike(io.BytesIO(answer.content)).get_sheet_by_index(0).to_python()
+    for wanted, *found in zip(plain, theirs, again, strict=True):
+        for row in found:
+            for told, cell in zip(wanted, row, strict=True):
+                assert told.removeprefix("'") == str(cell) or float(told) == cell
+    assert web.send("GET", operation.path(ours), Accept=XLSX).content == answer.content
 
 
 def test_the_lists_are_those_with_pages():

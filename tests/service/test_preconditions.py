@@ -236,7 +236,7 @@ def test_fifty_at_once_with_one_key_have_one_effect(tmp_path):
 
 
 STAMPS = {
-    "id", "created", "changed", "released", "check_due", "withdrawn", "revoked", "valid_until", "recorded", "made", "ended",
+    "id", "created", "changed", "released", "check_due", "withdrawn", "revoked", "valid_until", "recorded", "made", "ended", "struck",
     "received", "since",
 }  # fmt: skip
 

@@ -361,3 +361,20 @@ def test_every_machine_is_back_within_two_polls_of_an_undo(tmp_path, clock, coun
         assert set(polling.runs.values()) == {1}
         drift = [one for one in web.made("GET", "/v1/drift?limit=200")["items"] if one["machine"] in polling.machines]
         assert drift == []
+
+
+def test_a_check_on_record_counts_as_one_that_came_with_a_report(fleet, web):
+    fleet.begin()
+    fleet.take_up(fleet.north)
+    body = operations()["addMachineCheck"].body(fleet.ours) | {"number": 2, "at": "2031-04-07T06:30:00Z"}
+    good, bad = (
+        body["caught"]["catches"],
+        [one | {"mass": {"value": 9, "unit": "lb"}} for one in body["caught"]["catches"]],
+    )
+    path = f"/v1/machines/{fleet.ours.machine}/checks"
+    assert web.made("POST", path, body | {"caught": {"catches": good * 3}})["caught"]["decision"] == "accept"
+    assert fleet.standings()[fleet.ours.machine] == "accepted"
+    refused = web.made("POST", path, body | {"caught": {"catches": bad * 3}})
+    assert refused["caught"]["decision"] == "calibrate_again"
+    assert fleet.standings()[fleet.ours.machine] == "refused"
+    assert fleet.show()["phase"] == "held"

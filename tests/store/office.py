@@ -11,17 +11,20 @@ import msgspec
 from uuid_utils.compat import uuid7
 
 from catchpan.contract.branches import BranchRequest, MachineRequest
+from catchpan.contract.checks import Decision
 from catchpan.contract.commissionings import CommissioningRequest, GateFound
 from catchpan.contract.corrections import CorrectionRequest
 from catchpan.contract.findings import Finding, FindingCode, Severity
+from catchpan.contract.machine_checks import MachineCheckRequest, UsedMaterial
 from catchpan.contract.machine_kinds import MachineKindRequest
 from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.organisations import Role
 from catchpan.contract.profiles import Content, ProfileRequest
 from catchpan.contract.rollouts import RolloutRequest, WaveRequest
 from catchpan.digest import canonical, digest
-from catchpan.quantities import Ratio, Time
+from catchpan.quantities import Area, Mass, Ratio, Time
 from catchpan_service import admin
+from catchpan_service.rules.checks import Judged
 from catchpan_service.store import branches, keys, machine_kinds, machines, materials, profiles
 from catchpan_service.store.database import Access, Database, Order, Reply
 from catchpan_service.store.revisions import Draft
@@ -100,6 +103,21 @@ def machine(database: Database, access: Access, name: str | None = None, kind: s
 
 def commissioning(done: datetime = datetime(2026, 3, 2, tzinfo=UTC), **told: Any) -> CommissioningRequest:
     return CommissioningRequest(done=done, by="R. Example", gates=[GateFound(closed=212, open=905)], **told)
+
+
+def check(profile: UUID, number: int = 1, **told: Any) -> MachineCheckRequest:
+    used = UsedMaterial(used=Mass(100, "lb"), area=Area(1, "ac"))
+    at = datetime(2026, 3, 2, tzinfo=UTC)
+    return MachineCheckRequest(
+        profile=str(profile), number=number, **{"at": at, "by": "R. Example", "used": used} | told
+    )
+
+
+def judged(record: MachineCheckRequest, content: bytes, correction: float) -> Judged:
+    """What a test's checks come to."""
+    assert record.used is not None
+    assert content
+    return Judged(decision=Decision.ACCEPT, ratio=correction, uncertainty=0.02, factor=1.0, used=record.used.used.si)
 
 
 def correction(profile: UUID, number: int = 1, **told: Any) -> CorrectionRequest:

@@ -17,6 +17,7 @@ from catchpan_service.store import (
     corrections,
     fence,
     keys,
+    machine_checks,
     machines,
     materials,
     migrations,
@@ -31,7 +32,20 @@ from catchpan_service.store.errors import Unfenced
 from catchpan_service.store.scopes import ADMINISTRATOR, Scope
 from catchpan_service.store.tables import metadata
 from catchpan_service.store.writes import Written
-from tests.store.office import branch, commissioning, correction, do, draft, machine, material, profile, reply, rollout
+from tests.store.office import (
+    branch,
+    check,
+    commissioning,
+    correction,
+    do,
+    draft,
+    judged,
+    machine,
+    material,
+    profile,
+    reply,
+    rollout,
+)
 from tests.store.places import Place
 
 TABLES = metadata.sorted_tables
@@ -71,6 +85,7 @@ def run_by_it(database, access, spreader):
         profile=str(subject), number=1, digest=made.digest, at=datetime(2026, 3, 2, tzinfo=UTC), by="x", confirmed=True
     )
     do(database, access, running.report, spreader, said)
+    do(database, access, machine_checks.add, spreader, check(subject), judged)
     return subject
 
 

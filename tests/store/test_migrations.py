@@ -134,6 +134,10 @@ FILLED_BY_HAND = {
     | {"received": AT},
     "corrections": OWNED
     | {"id": THING, "profile": THING, "number": 1, "lot": "L1", "entry": b"{}", "from_position": 1},
+    "checks": OWNED
+    | {"machine": THING, "number": 1, "id": THING, "branch": THING, "profile": THING, "revision": 1, "material": THING}
+    | {"digest": "sha256:0", "at": AT, "month": "2026-03", "body": b"{}", "correction": 1.0, "recorded": AT}
+    | {"recorded_by": "office"},
     "rollouts": OWNED
     | {"id": THING, "version": 1, "profile": THING, "number": 1, "digest": "sha256:0", "phase": "taking_up"}
     | {"wave": 1, "since": AT, "why": "", "body": b"{}", "created": AT, "created_by": "office", "changed": AT},

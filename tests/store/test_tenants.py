@@ -25,27 +25,32 @@ from catchpan_service.store import (
     feed,
     holdings,
     keys,
+    machine_checks,
     machine_kinds,
     machines,
     materials,
     profiles,
     replicas,
+    reports,
     revisions,
     rollout_machines,
     rollout_plans,
     rollouts,
     running,
     signers,
+    totals,
     wanted,
 )
 from catchpan_service.store.errors import NotFound
 from catchpan_service.store.writes import Stamp
 from tests.store.office import (
     branch,
+    check,
     commissioning,
     correction,
     do,
     draft,
+    judged,
     machine,
     machine_kind,
     material,
@@ -54,13 +59,14 @@ from tests.store.office import (
 )
 
 MODULES = (
-    audit, branches, commissionings, contents, corrections, drift, dues, factors, feed, holdings, keys, machine_kinds, machines, materials, profiles,
-    replicas, revisions, rollout_machines, rollout_plans, rollouts, running, signers, wanted,
+    audit, branches, commissionings, contents, corrections, drift, dues, factors, feed, holdings, keys, machine_checks, machine_kinds, machines, materials, profiles,
+    replicas, reports, revisions, rollout_machines, rollout_plans, rollouts, running, signers, totals, wanted,
 )  # fmt: skip
 # Called within the writes of other functions only, with what these have found in the organisation.
 INNER = {"audit.append", "contents.keep", "profiles.point", "feed.start", "feed.head", "feed.advance", "signers.start"}
 INNER |= {"holdings.begin_all", "holdings.end_of_machines", "revisions.roll_out", "rollout_plans.plan"}
 INNER |= {f"rollout_machines.{name}" for name in ("join", "begin_wave", "count_anew")}
+INNER |= {"rollouts.look_again"}
 INNER |= {"signers.current", "signers.cursor_secret"}
 INNER |= {f"factors.{name}" for name in ("begin", "end", "end_revision", "move_machine")}
 INNER |= {f"holdings.{name}" for name in ("begin", "end_revision", "end_narrower", "condemn", "move_machine")}
@@ -120,7 +126,14 @@ class Theirs:
             "rollouts.add": (rollout(self.profile),),
             "rollouts.get": (self.rollout, GONE_BY),
             "rollouts.machines": (self.rollout, GONE_BY),
-            "rollouts.hear": (self.machine, RUNS),
+            "reports.hear": (self.machine, RUNS),
+            "reports.check": (self.machine, check(self.used), judged),
+            "machine_checks.add": (self.machine, check(self.used), judged),
+            "machine_checks.get": (self.machine, 1),
+            "machine_checks.strike": (self.machine, 1, "x"),
+            "machine_checks.page": (self.machine,),
+            "machine_checks.charted": (self.machine,),
+            "machine_checks.of_kind": (self.machine_kind,),
             "rollouts.move": (self.rollout, Event.UNDO, "x", None),
             "revisions.entry": (self.profile, 1),
             "machines.add": (theirs,),
@@ -173,6 +186,8 @@ WITHOUT_ID = {
     "rollout_machines.page": (UUID(int=0), None, 10),
     "holdings.of_profile": (UUID(int=0),),
     "running.heard": (UUID(int=0), 1),
+    "machine_checks.outcomes": (UUID(int=0), 1),
+    "totals.page": ("month", GONE_BY, GONE_BY, None, 10),
     "wanted.of_machine": (NOBODY,),
     "commissionings.latest": (UUID(int=0), GONE_BY),
     "corrections.page": (),

@@ -1,6 +1,7 @@
 """Quantities as command-line arguments: ``--rate "2.8 lb/1000ft2"``."""
 
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from typing import Annotated, Any, TypeVar
 
 from cyclopts import Parameter, Token
@@ -23,6 +24,12 @@ from catchpan.quantities import (
 )
 
 Q = TypeVar("Q", bound=Quantity)
+
+
+def moment_of(given: datetime | None) -> datetime:
+    """An instant in UTC and whole seconds: the one that was given, in the zone of this machine without one, or now."""
+    moment = datetime.now(UTC) if given is None else given.astimezone(UTC)
+    return moment.replace(microsecond=0)
 
 
 def _reader(kind: type[Quantity]) -> Any:

@@ -1,9 +1,9 @@
 """What was found on a machine with gauge, tachometer, course and check weight, as ``catchpan machine`` takes it."""
 
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any, Literal
 
-from catchpan.cli.arguments import ALength, AMass, ARotation, ASpeed, SomeMasses, SomeRatios, SomeTimes
+from catchpan.cli.arguments import ALength, AMass, ARotation, ASpeed, SomeMasses, SomeRatios, SomeTimes, moment_of
 from catchpan.cli.connection import Common
 from catchpan.cli.lookup import by_name
 from catchpan.cli.printing import number, put, put_findings, put_json, put_table, say, told
@@ -120,7 +120,7 @@ def commission(
         shut=shut,
     )
     request = CommissioningRequest(
-        done=_moment(done),
+        done=moment_of(done),
         by=by,
         gates=[first, *_right_gate(right_closed, right_open, shut)],
         balance=_balance(at or [], left or [], right or []),
@@ -138,11 +138,6 @@ def commission(
         put_json(made)
     else:
         show_commissioning(made, found.name)
-
-
-def _moment(done: datetime | None) -> datetime:
-    moment = datetime.now(UTC) if done is None else done.astimezone(UTC)
-    return moment.replace(microsecond=0)
 
 
 def _right_gate(closed: float | None, open_: float | None, shut: Any) -> list[GateFound]:

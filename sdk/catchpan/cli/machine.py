@@ -8,6 +8,7 @@ from catchpan.cli.branch import branch_id
 from catchpan.cli.commissioning import commission, history
 from catchpan.cli.connection import Common
 from catchpan.cli.lookup import by_name
+from catchpan.cli.machine_check import caught, charts, checks, strike, used
 from catchpan.cli.printing import number, put, put_findings, put_json, put_table, say, told
 from catchpan.cli.running import on, taken_up
 from catchpan.contract.branches import Machine, MachineRequest
@@ -18,6 +19,8 @@ app.command(commission)
 app.command(history)
 app.command(taken_up)
 app.command(on)
+for _of_checks in (caught, used, checks, strike, charts):
+    app.command(_of_checks)
 _DEFAULT = Common()
 
 

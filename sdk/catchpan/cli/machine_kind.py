@@ -7,7 +7,8 @@ from cyclopts import App
 from catchpan.cli.arguments import AMass, ARatio
 from catchpan.cli.connection import Common
 from catchpan.cli.lookup import by_name
-from catchpan.cli.printing import put_json, put_table, say, told
+from catchpan.cli.printing import put, put_findings, put_json, put_table, say, told
+from catchpan.contract.machine_checks import KindSpread
 from catchpan.contract.machine_kinds import MachineKind, MachineKindRequest
 
 app = App(name="machine-kind", help="Machines that one profile fits.", help_format="plaintext")
@@ -84,6 +85,38 @@ def show(name: str, /, *, common: Common = _DEFAULT) -> None:
         put_json(found)
     else:
         _print([found], common)
+
+
+@app.command
+def spread(name: str, /, *, common: Common = _DEFAULT) -> None:
+    """Say how much the machines of a kind differ, by their last check catches.
+
+    Example: catchpan machine-kind spread "Ride-on 120"
+
+    Parameters
+    ----------
+    name
+        Its name or id.
+    """
+    with common.client(stores=True) as client:
+        found = by_name("machine kind", name, client.all_machine_kinds)
+        made = client.kind_spread(found.id)
+    if common.json:
+        put_json(made)
+    else:
+        show_spread(found.name, made)
+
+
+def show_spread(name: str, made: KindSpread) -> None:
+    """Print how much machines of a kind differ."""
+    if made.machines:
+        rows = [[one.name, str(one.checks), f"{one.deviation.to('%'):+.1f} %"] for one in made.machines]
+        put_table(["machine", "revisions", "against the others"], rows)
+        put()
+    if made.spread is not None:
+        put(f"{name}: machines differ by {told(made.spread, 2)} (standard deviation of {made.machines_checked})")
+        put()
+    put_findings(made.findings)
 
 
 def _print(found: list[MachineKind], common: Common) -> None:

@@ -42,6 +42,7 @@ _COMMANDS = {
     "drift": "running:drift",
     "due": "due:due",
     "calendar": "calendar:app",
+    "totals": "totals:totals",
     "correction": "correction:app",
     "profile": "profile:app",
     "branch": "branch:branch",

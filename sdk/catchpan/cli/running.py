@@ -5,6 +5,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
+from catchpan.cli.arguments import moment_of
 from catchpan.cli.branch import branch_id
 from catchpan.cli.connection import Common
 from catchpan.cli.lookup import by_name
@@ -62,7 +63,7 @@ def taken_up(
             profile=wanted.id,
             number=revision,
             digest=client.revision(wanted.id, revision).digest,
-            at=_moment(at),
+            at=moment_of(at),
             by=by,
             confirmed=confirmed,
             check=check,
@@ -73,11 +74,6 @@ def taken_up(
         put_json(made)
     else:
         put(f"{found.name}   revision {made.number}, taken up {made.at:%Y-%m-%d %H:%M} UTC by {made.by}")
-
-
-def _moment(at: datetime | None) -> datetime:
-    moment = datetime.now(UTC) if at is None else at.astimezone(UTC)
-    return moment.replace(microsecond=0)
 
 
 def on(name: str, day: datetime, /, *, common: Common = _DEFAULT) -> None:

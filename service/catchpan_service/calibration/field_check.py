@@ -128,7 +128,7 @@ def field_check(
     flow_part = np.hypot(used_uncertainty, distance_uncertainty)
     if distance is not None:
         flow_and_speed = mass * covered / (known["distance"] * known["laid_width"] * known["rate"])
-        sure = np.abs(np.log(flow_and_speed)) > _reach(flow_part)
+        sure = np.abs(np.log(flow_and_speed)) > reach(flow_part)
         correction = np.where(sure, flow_and_speed, 1.0)
     if area is not None:
         overall = mass / (known["area"] * known["rate"])
@@ -187,14 +187,15 @@ def _check(name: str, column: FloatArray, good: NDArray[np.bool_], allowed: str)
         raise CalibrationError(f"bad_{name}", message, where=(name, *index), given=given, allowed=allowed)
 
 
-def _reach(uncertainty: float) -> float:
+def reach(uncertainty: float) -> float:
+    """How far the logarithm of a ratio may be off, 95 %, by its relative standard uncertainty."""
     return float(ndtri(0.5 + COVERAGE / 2.0)) * uncertainty
 
 
 def _interval(ratio: FloatArray | None, uncertainty: float) -> tuple[FloatArray, FloatArray] | None:
     if ratio is None:
         return None
-    stretch = np.exp(_reach(uncertainty))
+    stretch = np.exp(reach(uncertainty))
     return ratio / stretch, ratio * stretch
 
 
@@ -202,7 +203,7 @@ def _off(ratio: FloatArray | None, tolerance: float, uncertainty: float) -> NDAr
     """Indices of the ratios that are beyond the tolerance, and sure to differ from 1."""
     if ratio is None:
         return np.empty((0, 0), dtype=np.intp)
-    return np.argwhere((np.abs(ratio - 1.0) > tolerance) & (np.abs(np.log(ratio)) > _reach(uncertainty)))
+    return np.argwhere((np.abs(ratio - 1.0) > tolerance) & (np.abs(np.log(ratio)) > reach(uncertainty)))
 
 
 def _told(places: NDArray[np.intp], ratio: FloatArray | None) -> Iterator[tuple[tuple[int, ...], float, str]]:

@@ -34,6 +34,8 @@ EXAMPLES: dict[str, Any] = {
     "addCommissioning": fleet.COMMISSIONING,
     "addCorrection": fleet.CORRECTION,
     "reportRunning": fleet.RUNNING,
+    "addMachineCheck": fleet.CHECK,
+    "strikeMachineCheck": {"reason": "the bucket was not tared"},
     "addRollout": {
         "profile": _SOME_ID,
         "number": 1,

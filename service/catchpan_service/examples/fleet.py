@@ -48,3 +48,21 @@ RUNNING: dict[str, Any] = {
     "confirmed": True,
     "check": "accepted",
 }
+
+CHECK: dict[str, Any] = {
+    "profile": "01900000-0000-7000-8000-000000000001",
+    "number": 1,
+    "at": "2026-05-12T05:55:00Z",
+    "by": "R. Example",
+    "lot": "L2041",
+    "caught": {
+        "catches": [
+            {"opening": {"value": 30, "unit": "%"}, "mass": {"value": 3.14, "unit": "lb"},
+             "duration": {"value": 45, "unit": "s"}},
+            {"opening": {"value": 52, "unit": "%"}, "mass": {"value": 4.76, "unit": "lb"},
+             "duration": {"value": 20, "unit": "s"}},
+        ],
+        "scale_readability": {"value": 0.01, "unit": "lb"},
+    },
+    "note": "invented",
+}  # fmt: skip

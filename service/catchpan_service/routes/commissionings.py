@@ -30,7 +30,7 @@ from catchpan_service.routes.asking import (
 from catchpan_service.routes.replies import encoded, paged, sent
 from catchpan_service.rules.access import Action, require
 from catchpan_service.si import commissionings as judging
-from catchpan_service.si import corrections, machine_settings
+from catchpan_service.si import corrections, machine_checks, machine_settings
 from catchpan_service.si.ranges import require_sound
 from catchpan_service.store import commissionings, wanted
 from catchpan_service.store.commissionings import Recorded
@@ -89,6 +89,7 @@ async def settings(
         gates=[] if last is None else last.record.gates,
         step=basis.kind.opening_step,
         correction=1.0 if basis.correction is None else basis.correction.factor,
+        others=machine_checks.spread(basis.kind.id, basis.checked, told),
     )
     works, found = machine_settings.works(setting, told)
     return MachineSettings(

@@ -78,8 +78,11 @@ def paged(request: Request[Any, Any, Any], page: Any) -> Response[Any]:
     if page.next is not None:
         following = request.url.with_replacements(query=_with_after(request, page.next))
         headers["Link"] = f'<{following}>; rel="next"'
-    if forms.chosen(request.headers.get("accept"), [forms.JSON, forms.CSV]) == forms.CSV:
-        return Response(forms.table(page), headers=headers, media_type=f"{forms.CSV}; charset=utf-8; header=present")
+    form = forms.chosen(request.headers.get("accept"), forms.OF_LISTS)
+    if form == forms.CSV:
+        return Response(forms.table(page), headers=headers, media_type=f"{form}; charset=utf-8; header=present")
+    if form == forms.XLSX:
+        return Response(forms.workbook(page), headers=headers, media_type=form)
     return Response(page, headers=headers)
 
 

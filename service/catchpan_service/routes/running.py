@@ -21,7 +21,7 @@ from catchpan_service.routes.asking import (
 from catchpan_service.routes.replies import paged, sent, unversioned
 from catchpan_service.rules.access import Action, require
 from catchpan_service.si.reports import require_taken_up
-from catchpan_service.store import drift, rollouts, running
+from catchpan_service.store import drift, reports, running
 from catchpan_service.strict import StrictRequest
 
 At = Annotated[
@@ -50,7 +50,7 @@ async def report(
     """
     require(order.access.role, Action.REPORT)
     require_taken_up(data, request.app.state.clock())
-    return sent(await database.write(rollouts.hear, order, id, data, order.access.within, reply=unversioned))
+    return sent(await database.write(reports.hear, order, id, data, order.access.within, reply=unversioned))
 
 
 @get("/machines/{id:uuid}/history", operation_id="showMachineHistory", summary="What was in force on a machine")

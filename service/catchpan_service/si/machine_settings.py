@@ -15,6 +15,7 @@ from catchpan.contract.commissionings import (
 )
 from catchpan.contract.findings import Finding, FindingCode, Severity
 from catchpan.contract.gate_table import GateTableRequest
+from catchpan.contract.machine_checks import KindSpread
 from catchpan.contract.profiles import Content, State, WorkRate
 from catchpan.contract.sync import Entry
 from catchpan.quantities import Ratio, System
@@ -29,12 +30,16 @@ _OF_OTHERS = {FindingCode.ANY_MACHINE_UNKNOWN}
 
 
 class Setting(NamedTuple):
-    """What a machine's setting follows from: the content, its gates, the controller's step, the factor on flow."""
+    """What a machine's setting follows from: the content, its gates, the controller's step, the factor on flow.
+
+    ``others`` is what is known of other machines of the kind, since the catches may be another's.
+    """
 
     content: Content
     gates: Sequence[GateFound]
     step: Ratio | None
     correction: float
+    others: KindSpread
 
 
 def works(setting: Setting, system: System) -> tuple[list[WorkSetting], list[Finding]]:
@@ -47,6 +52,8 @@ def works(setting: Setting, system: System) -> tuple[list[WorkSetting], list[Fin
             work_request(content, work, passes[work.pass_name]),
             correction=setting.correction,
             opening_step=setting.step,
+            between_machine_spread=setting.others.spread,
+            machines_checked=setting.others.machines_checked if setting.others.spread else None,
         )
         answer = openings.solve(asked, system)
         opening = answer.opening if answer.set_opening is None else answer.set_opening

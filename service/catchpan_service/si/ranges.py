@@ -13,14 +13,17 @@ from catchpan_service.calibration.errors import CalibrationError
 _ABOVE_ZERO: Final = (math.ulp(0.0), 1e9, "above 0, at most 1e9 in SI units")
 _SHARE: Final = (0.0, 1.0, "from 0 to 100 %")
 _RANGES: Final = {
+    "area": _ABOVE_ZERO,
     "bag": _ABOVE_ZERO,
     "bulk_density": _ABOVE_ZERO,
     "deadline": (1.0, 31_622_400.0, "from 1 s to 366 days"),
+    "distance": _ABOVE_ZERO,
     "hopper": _ABOVE_ZERO,
     "hopper_fill": _SHARE,
     "impeller_speed": _ABOVE_ZERO,
     "label_highest_rate": _ABOVE_ZERO,
     "label_yearly_limit": _ABOVE_ZERO,
+    "laid_width": _ABOVE_ZERO,
     "nitrogen": _SHARE,
     "opening_step": (math.ulp(0.0), 1.0, "above 0, at most 100 %"),
     "phosphate": _SHARE,
@@ -31,6 +34,7 @@ _RANGES: Final = {
     "speed": _ABOVE_ZERO,
     "success": _SHARE,
     "throw": _ABOVE_ZERO,
+    "used": _ABOVE_ZERO,
     "width": _ABOVE_ZERO,
     "wind": (0.0, 1e9, "0 or above, at most 1e9 m/s"),
 }

@@ -25,7 +25,6 @@ from catchpan.contract.rollouts import (
     RolloutSummary,
     Wave,
 )
-from catchpan.contract.running import Running, RunningReport
 from catchpan.contract.sync import Entry, Target
 from catchpan.digest import canonical
 from catchpan_service.rules import rollouts as rules
@@ -209,27 +208,10 @@ def advance(connection: Connection, organisation: UUID, stamp: Stamp) -> Written
     return Written(Rollouts(items=moved), tuple(made))
 
 
-def hear(
-    connection: Connection,
-    organisation: UUID,
-    stamp: Stamp,
-    machine: UUID,
-    said: RunningReport,
-    within: UUID | None = None,
-) -> Written[Running]:
-    """Keep what a machine is said to run; a check catch that was refused holds its rollout at once, if that is due.
-
-    Raises
-    ------
-    NotFound, NotLegal
-        As for ``running.report``.
-    """
-    written = running.report(connection, organisation, stamp, machine, said, within)
-    if said.check != "refused":
-        return written
-    row = _live_of(connection, organisation, UUID(said.profile))
-    changes = () if row is None else _advanced(connection, stamp, row)[1]
-    return Written(written.answer, (*written.changes, *changes))
+def look_again(connection: Connection, organisation: UUID, stamp: Stamp, profile: UUID) -> tuple[Change, ...]:
+    """Make the move that is due in the rollout of a profile, if one is under way; for use within another write."""
+    row = _live_of(connection, organisation, profile)
+    return () if row is None else _advanced(connection, stamp, row)[1]
 
 
 def _finish(connection: Connection, organisation: UUID, stamp: Stamp, profile: UUID) -> tuple[Change, ...]:
@@ -330,7 +312,7 @@ def _said(heard: Heard | None, number: int) -> Said:
     checked = heard.checked
     return Said(
         runs=heard.runs is not None and heard.runs.number == number,
-        check=None if checked is None else checked.check,
+        check=None if checked is None else checked.outcome,
         checked=None if checked is None else checked.received,
     )
 

@@ -1,15 +1,16 @@
 """What machines run: reports, each kept; the one with the latest ``at`` is the present."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from typing import Any, Final, NamedTuple
 from uuid import UUID
 
 from sqlalchemy import Connection, RowMapping, Select, and_, bindparam, func, insert, select
 
-from catchpan.contract.running import Running, RunningPage, RunningReport
+from catchpan.contract.running import CheckCatch, Running, RunningPage, RunningReport
+from catchpan_service.rules.checks import outcome
 from catchpan_service.rules.errors import NotLegal
-from catchpan_service.store import cursors, machines, revisions
+from catchpan_service.store import cursors, machine_checks, machines, revisions
 from catchpan_service.store.cursors import DEFAULT_LIMIT
 from catchpan_service.store.errors import NotFound, named_by
 from catchpan_service.store.statements import of, owned
@@ -64,11 +65,19 @@ _OF_PROFILE: Final = _newest("profile")
 _CHECKED: Final = _newest("profile", "number", checked=True)
 
 
+class Checked(NamedTuple):
+    """How the last check catch with a revision ended, when it was made, and when that was heard of."""
+
+    at: datetime
+    outcome: CheckCatch
+    received: datetime
+
+
 class Heard(NamedTuple):
     """What is known of one profile on one machine: what it runs, and the last check catch with one revision."""
 
     runs: Running | None
-    checked: Running | None
+    checked: Checked | None
 
 
 def report(
@@ -149,8 +158,19 @@ def at(
 def heard(connection: Connection, organisation: UUID, profile: UUID, number: int) -> dict[UUID, Heard]:
     """What machines run of a profile, and how check catches with a revision of it ended, by machine."""
     runs = _by_machine(connection, _OF_PROFILE, of(organisation, profile=profile))
-    checks = _by_machine(connection, _CHECKED, of(organisation, profile=profile, number=number))
+    checks = dict(_checked(connection, organisation, profile, number))
     return {one: Heard(runs.get(one), checks.get(one)) for one in runs.keys() | checks.keys()}
+
+
+def _checked(connection: Connection, organisation: UUID, profile: UUID, number: int) -> Iterator[tuple[UUID, Checked]]:
+    """The last check catch with a revision by machine: one on record, or one that came along with a report."""
+    said = _by_machine(connection, _CHECKED, of(organisation, profile=profile, number=number))
+    found = [(one, Checked(told.at, told.check, told.received)) for one, told in said.items() if told.check is not None]
+    for one, kept in machine_checks.outcomes(connection, organisation, profile, number).items():
+        ended = outcome(kept.decision)
+        if ended is not None:
+            found.append((one, Checked(kept.at, ended, kept.recorded)))
+    yield from sorted(found, key=lambda one: one[1].at)
 
 
 def _by_machine(connection: Connection, statement: Select[Any], asked: dict[str, Any]) -> dict[UUID, Running]:

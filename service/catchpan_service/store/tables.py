@@ -12,6 +12,7 @@ from sqlalchemy import (
     CheckConstraint,
     Column,
     DateTime,
+    Double,
     ForeignKeyConstraint,
     Index,
     Integer,
@@ -389,6 +390,46 @@ commissionings = _owned(
     _refers("machine", "machines"),
     CheckConstraint("number >= 1", name="number"),
     Index("ix_commissionings_done", "organisation", "machine", "done"),
+    key=("machine", "number"),
+)
+
+# What machines delivered, as caught again or used on a job, in the order in which it was recorded; never changed but to
+# strike it. What follows from a record is kept beside it, in SI, since lists, charts, spreads and totals go by it.
+checks = _owned(
+    "checks",
+    Column("machine", Uuid, nullable=False),
+    Column("number", Integer, nullable=False),
+    Column("id", Uuid, nullable=False),
+    Column("branch", Uuid, nullable=False),
+    Column("profile", Uuid, nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("material", Uuid, nullable=False),
+    _text("digest"),
+    _moment("at"),
+    _text("month"),
+    Column("body", LargeBinary, nullable=False),
+    Column("correction", Double, nullable=False),
+    _text("decision", nullable=True),
+    *(
+        Column(name, Double, nullable=True)
+        for name in ("ratio", "uncertainty", "factor", "used", "area", "nitrogen", "phosphate", "potash")
+    ),
+    _moment("recorded"),
+    _text("recorded_by"),
+    _moment("struck", nullable=True),
+    _text("why_struck", nullable=True),
+    _refers("machine", "machines"),
+    _refers("branch", "branches"),
+    _refers("material", "materials"),
+    ForeignKeyConstraint(
+        ["organisation", "profile", "revision"], ["revisions.organisation", "revisions.profile", "revisions.number"]
+    ),
+    UniqueConstraint("organisation", "id"),
+    CheckConstraint("number >= 1", name="number"),
+    CheckConstraint("(struck IS NULL) = (why_struck IS NULL)", name="struck"),
+    Index("ix_checks_at", "organisation", "machine", "at"),
+    Index("ix_checks_profile", "organisation", "profile", "revision", "machine", "at"),
+    Index("ix_checks_month", "organisation", "month"),
     key=("machine", "number"),
 )
 

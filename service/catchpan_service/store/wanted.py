@@ -6,14 +6,24 @@ from typing import NamedTuple
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import Connection
+from sqlalchemy import Connection, RowMapping
 
 from catchpan.contract.branches import Machine
 from catchpan.contract.corrections import Correction
 from catchpan.contract.machine_kinds import MachineKind
 from catchpan.contract.sync import Entry, Target
 from catchpan.manifests import Held
-from catchpan_service.store import commissionings, contents, factors, feed, holdings, machine_kinds, machines, revisions
+from catchpan_service.store import (
+    commissionings,
+    contents,
+    factors,
+    feed,
+    holdings,
+    machine_checks,
+    machine_kinds,
+    machines,
+    revisions,
+)
 from catchpan_service.store.commissionings import Recorded
 from catchpan_service.store.errors import NotFound, named_by
 
@@ -37,6 +47,7 @@ class Basis(NamedTuple):
     content: bytes
     commissioning: Recorded | None
     correction: Correction | None
+    checked: list[RowMapping]
 
 
 def of_machine(
@@ -90,4 +101,5 @@ def basis(
         content=contents.get(connection, organisation, held[0].entry.digest),
         commissioning=commissionings.latest(connection, organisation, machine, now),
         correction=factors.of_machine(connection, organisation, found, str(profile), held[0].entry.number, now),
+        checked=machine_checks.of_kind(connection, organisation, UUID(found.machine_kind)),
     )
