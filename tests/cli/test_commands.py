@@ -271,22 +271,17 @@ def test_the_demo_names_every_step_of_the_job_and_leaves_its_files(tmp_path):
     done = run("demo", "--folder", place)
     assert done.returncode == 0, done.stderr
     steps = (
-        "Catch and weigh",
-        "flow curve",
-        "opening",
-        "edge pass",
-        "chart",
-        "pans",
-        "edge",
-        "lawn",
-        "profile",
-        "Release",
-    )
-    for step in steps:
-        assert step in done.stdout
-    assert {"catches.csv", "pans.csv", "curve.json", "profile.json", "catchpan.sqlite"} <= {
-        file.name for file in place.iterdir()
-    }
+        "1. Commission the machines", "2. Plan the catches", "3. Catch and weigh", "4. Fit the flow curve",
+        "5. Set the throw", "6. Turn the rate into an opening", "7. Check the spread", "8. Write it down as a profile",
+        "Seven in the morning", "PROVISIONAL until", "9. Release it to every branch", "East yard are equal",
+        "1 content is damaged", "10. Check it in the field", "correct: one factor mends it", "11. Answer for it",
+    )  # fmt: skip
+    places = [done.stdout.index(step) for step in steps]
+    assert places == sorted(places)
+    for caution in ("power off and locked", "wheels chocked", "product label"):
+        assert caution in done.stdout
+    files = {"catches.csv", "pans.csv", "curve.json", "profile.json", "catchpan.sqlite", "east.bundle", "totals.xlsx"}
+    assert files <= {file.name for file in place.iterdir()}
 
 
 def test_a_restored_database_and_a_new_signing_key_are_told_and_the_chain_still_holds(folder):

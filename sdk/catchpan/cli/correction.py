@@ -122,7 +122,12 @@ def end(id: str, /, *, dry_run: bool = False, common: Common = _DEFAULT) -> None
 def _print(found: list[KeptCorrection], names: dict[str, str], common: Common) -> None:
     if common.json:
         put_json(found)
-        return
+    else:
+        show_corrections(found, names)
+
+
+def show_corrections(found: list[KeptCorrection], names: dict[str, str]) -> None:
+    """Print corrections; ``names`` are those of profiles by id."""
     rows = [
         [
             one.machine_name or f"lot {one.lot}",

@@ -73,10 +73,11 @@ def plan(
     if common.json:
         put_json(answer)
     else:
-        _show(answer)
+        show(answer)
 
 
-def _show(answer: CatchPlanAnswer) -> None:
+def show(answer: CatchPlanAnswer) -> None:
+    """Print a plan of catches."""
     low, high = told(answer.smallest_working_opening, 3), told(answer.largest_working_opening, 3)
     if answer.predicted_now is not None:
         put(f"With the catches so far the curve is sure to ±{told(answer.predicted_now, 2)}, {low} to {high} opening.")

@@ -2,26 +2,30 @@
 
 import sys
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import msgspec
-from cyclopts import App
+from cyclopts import App, Parameter, validators
 
 from catchpan.cli.arguments import AnArea, ARate
+from catchpan.cli.branch import branch_id
 from catchpan.cli.connection import Common
 from catchpan.cli.exits import USAGE
+from catchpan.cli.files import read_curve
 from catchpan.cli.lookup import by_name
 from catchpan.cli.printing import number, put, put_findings, put_json, put_table, say, told
 from catchpan.cli.settings import parse_pass, parse_work
 from catchpan.contract.curves import AskedForm, FlowCurveRequest
 from catchpan.contract.openings import OpeningRequest
 from catchpan.contract.overlaps import OverlapRequest
+from catchpan.contract.priors import ProvisionalRequest
 from catchpan.contract.profiles import (
     Conditions,
     Content,
     PanTest,
     Profile,
     ProfileRequest,
+    ProvisionalReleaseRequest,
     ReleaseRequest,
     RevisionRequest,
     RevisionSummary,
@@ -32,6 +36,7 @@ from catchpan.tables import read_catches, read_pans
 
 app = App(name="profile", help="Save, release and compare profiles.", help_format="plaintext")
 _DEFAULT = Common()
+Days = Annotated[int, Parameter(validator=validators.Number(gte=1, lte=30))]
 _DONE = {True: "nothing stored: this was a dry run"}
 
 
@@ -43,6 +48,7 @@ def save(
     content: Path | None = None,
     catches: Path | None = None,
     form: AskedForm = "auto",
+    borrow: Path | None = None,
     pans: Path | None = None,
     pan_area: AnArea | None = None,
     pan_passes: int = 1,
@@ -74,6 +80,9 @@ def save(
         A catch file (CSV).
     form
         Form of the flow curve: auto, offset_power, power or monotone.
+    borrow
+        The curve of a like material, to be corrected by the catches: its JSON, or its catch file. Such a profile serves
+        one branch, for some days.
     pans
         A pan file (CSV).
     pan_area
@@ -99,8 +108,9 @@ def save(
     dry_run
         Say what would happen, and store nothing.
     """
-    whole = _read_content(content) if content else _content(locals())
+    given = locals()
     with common.client(stores=True) as client:
+        whole = _read_content(content) if content else _content(given, client)
         profile = _profile_for(client, material, machine_kind, dry_run)
         request = RevisionRequest(content=whole, parent=None if replace else profile.latest, note=note)
         if replace:
@@ -125,9 +135,13 @@ def _read_content(path: Path) -> Content:
         raise TableError(f"{path.name} is no content of a profile: {error}") from error
 
 
-def _content(given: dict[str, Any]) -> Content:
-    calibration, tests = None, []
-    if given["catches"]:
+def _content(given: dict[str, Any], client: Any) -> Content:
+    calibration, loan, tests = None, None, []
+    if given["borrow"]:
+        if not given["catches"]:
+            raise TableError("--borrow needs --catches: check catches of this material, at two openings far apart")
+        loan = ProvisionalRequest(curve=read_curve(given["borrow"], client), catches=read_catches(given["catches"]))
+    elif given["catches"]:
         calibration = FlowCurveRequest(catches=read_catches(given["catches"]), form=given["form"])
     if given["pans"]:
         if given["pan_area"] is None:
@@ -143,6 +157,7 @@ def _content(given: dict[str, Any]) -> Content:
         passes=[parse_pass(text) for text in given["pass_"] or []],
         work_rates=[parse_work(text) for text in given["work"] or []],
         label_highest_rate=given["label_highest_rate"],
+        loan=loan,
     )
 
 
@@ -212,6 +227,8 @@ def show_standing(found: RevisionSummary) -> None:
     put(f"  saved {found.created:%Y-%m-%d %H:%M} by {found.author}; digest {found.digest[:19]}...")
     if found.released:
         put(f"  released {found.released:%Y-%m-%d %H:%M}: {found.reason}")
+    if found.valid_until:
+        put(f"  PROVISIONAL until {found.valid_until:%Y-%m-%d %H:%M}, at one branch: {found.reason}")
     if found.check_due:
         put(f"  check due {found.check_due:%Y-%m-%d}")
     if found.withdrawn:
@@ -260,10 +277,12 @@ def release(
     reason: str,
     revision: int | None = None,
     override: str | None = None,
+    branch: str | None = None,
+    days: Days = 7,
     dry_run: bool = False,
     common: Common = _DEFAULT,
 ) -> None:
-    """Release a revision: it is frozen, and takes the place of the one in use.
+    """Release a revision: it is frozen, and takes the place of the one in use; provisionally at one branch only.
 
     Example: catchpan profile release "Hollow Green 24-0-11 on Ride-on 120" --reason "caught and checked on AH-07"
 
@@ -277,13 +296,22 @@ def release(
         Number of the revision; the latest by default.
     override
         An owner's reason to release in spite of a finding that stops.
+    branch
+        Name or id of the one branch that may use it provisionally.
+    days
+        For how many days that branch may.
     dry_run
         Say what would happen, and store nothing.
     """
     with common.client(stores=True) as client:
         profile, chosen = _chosen(client, name, revision)
-        request = ReleaseRequest(reason=reason, override=override)
-        made = client.release_revision(profile.id, chosen.number, request, version=chosen.version, dry_run=dry_run)
+        asked: Any = ReleaseRequest(reason=reason, override=override)
+        send = client.release_revision
+        if branch is not None:
+            at = branch_id(client, branch)
+            asked = ProvisionalReleaseRequest(branch=at, days=days, reason=reason, override=override)
+            send = client.release_provisionally
+        made = send(profile.id, chosen.number, asked, version=chosen.version, dry_run=dry_run)
     say(_DONE.get(dry_run, f"released revision {made.number} of {profile.name}"))
     _print_summary(profile, made, common)
 

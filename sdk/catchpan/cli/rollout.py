@@ -128,7 +128,7 @@ def show(rollout: str, /, *, machines: bool = False, common: Common = _DEFAULT) 
     if common.json:
         put_json({"rollout": found, "machines": each} if machines else found)
         return
-    _show(found)
+    show_rollout(found)
     if machines:
         put()
         rows = [
@@ -208,7 +208,7 @@ def advance(*, dry_run: bool = False, common: Common = _DEFAULT) -> None:
         put_json(moved)
         return
     for one in moved.items:
-        _show(one)
+        show_rollout(one)
     if not moved.items:
         put("No move is due.")
 
@@ -231,7 +231,7 @@ def _begin(common: Common, profile: str, number: int, terms: Terms, *, dry_run: 
     if common.json:
         put_json(made)
     else:
-        _show_plan(made)
+        show_plan(made)
 
 
 def _wave(client: Any, words: str) -> WaveRequest:
@@ -295,11 +295,12 @@ def _move(common: Common, named: str, what: str, reason: str, dry_run: bool) -> 
     if common.json:
         put_json(made)
     else:
-        _show(made)
+        show_rollout(made)
 
 
-def _show_plan(made: RolloutPlan) -> None:
-    _show(made.rollout)
+def show_plan(made: RolloutPlan) -> None:
+    """Print a rollout, and what it changes on which machine."""
+    show_rollout(made.rollout)
     for difference in made.differences:
         before = "nothing of this profile" if difference.before is None else f"revision {difference.before}"
         put()
@@ -316,7 +317,8 @@ def _show_plan(made: RolloutPlan) -> None:
     )
 
 
-def _show(one: Rollout) -> None:
+def show_rollout(one: Rollout) -> None:
+    """Print how a rollout stands, wave by wave."""
     put(f"{one.profile_name}, revision {one.number}: {_words(one.phase)}, wave {one.wave} of {len(one.waves)}")
     put(one.why)
     put(f"Waits for: {one.next_step}")

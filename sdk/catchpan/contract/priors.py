@@ -74,7 +74,7 @@ class PriorAnswers(Wire, kw_only=True, frozen=True):
     items: list[PriorItem]
 
 
-class ProvisionalRequest(Wire, kw_only=True, frozen=True):
+class ProvisionalRequest(Wire, kw_only=True, frozen=True, omit_defaults=True):
     """The curve of a like material, and check catches of the one at hand at two openings or more."""
 
     curve: Curve

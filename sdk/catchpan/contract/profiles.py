@@ -10,6 +10,7 @@ from catchpan.contract.curves import Curve, FlowCurveRequest
 from catchpan.contract.findings import Finding
 from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.overlaps import Driving, OverlapRequest
+from catchpan.contract.priors import ProvisionalRequest
 from catchpan.quantities import Length, Rate, Ratio, Rotation, Speed, Temperature
 
 Purpose = Annotated[str, Meta(min_length=1, max_length=120, pattern=r"^[^\x00]*$")]
@@ -89,7 +90,8 @@ class Content(Wire, kw_only=True, frozen=True, omit_defaults=True):
 
     Defaults are left out, so that the format can grow without changing old digests. The curve may be left out: the
     service computes it from the catches; one that is sent must agree with the refit. The material is filled in by
-    the service where it is left out.
+    the service where it is left out. ``loan`` stands in place of a calibration where a curve is borrowed for some days:
+    the curve of a like material, and check catches of this one.
     """
 
     format: Literal[1]
@@ -104,6 +106,7 @@ class Content(Wire, kw_only=True, frozen=True, omit_defaults=True):
     material: MaterialRequest | None = None
     provenance: Provenance | None = None
     note: Note = ""
+    loan: ProvisionalRequest | None = None
 
 
 class ProfileRequest(Wire, kw_only=True, frozen=True):

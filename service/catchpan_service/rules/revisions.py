@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from enum import StrEnum
 from typing import Final, NamedTuple
 
-from catchpan.contract.findings import Finding, Severity
+from catchpan.contract.findings import Finding, FindingCode, Severity
 from catchpan.contract.organisations import Role
 from catchpan.contract.profiles import State, Withdrawal
 from catchpan_service.rules.access import Action, require
@@ -89,6 +89,8 @@ def clear_for_release(
 ) -> Standing:
     """The standing after a release, to all or provisionally, unless a finding of severity stop is in the way.
 
+    A borrowed curve is in the way of every release but a provisional one.
+
     Raises
     ------
     NotLegal
@@ -99,7 +101,8 @@ def clear_for_release(
         A reason to override was given, by a role that may not.
     """
     after = move(standing, event)
-    stops = tuple(finding.code.value for finding in findings if finding.severity == Severity.STOP)
+    passing = {FindingCode.CURVE_BORROWED} if event == Event.RELEASE_PROVISIONALLY else set()
+    stops = tuple(one.code.value for one in findings if one.severity == Severity.STOP and one.code not in passing)
     if stops and override is None:
         raise Blocked(stops, state=standing.state, event=event)
     if stops:

@@ -7,14 +7,16 @@ import msgspec
 from catchpan.contract.findings import Finding, FindingCode, Severity
 from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.openings import OpeningRequest
+from catchpan.contract.priors import ProvisionalAnswer, ProvisionalRequest
 from catchpan.contract.profiles import Content, Pass, WorkRate
 from catchpan.digest import canonical
-from catchpan_service.calibration.curve import refit_agrees
+from catchpan_service.calibration.curve import FlowCurve, refit_agrees
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.calibration.flow_curve import FlowFit
-from catchpan_service.si import curves, openings, overlaps
+from catchpan_service.si import curves, openings, overlaps, priors
 from catchpan_service.si.telling import findings
 
+_LENT = FindingCode.CURVE_BORROWED
 _UNREACHED = {
     "beyond_full_opening": "needs more than the full opening gives",
     "below_steady_flow": "needs an opening at which the stream is not steady",
@@ -33,9 +35,14 @@ def completed(content: Content, material: MaterialRequest) -> tuple[bytes, tuple
     found: list[Finding] = []
     curve = content.curve
     if content.calibration is not None:
+        _check_one_basis(content)
         fit = _refit(content)
         found += findings(fit.findings, "content/calibration")
         curve = curve or curves.published(fit.curve)
+    elif content.loan is not None:
+        lent = _borrowed(content, content.loan)
+        found += [_moved_finding(one, "/content/loan") for one in lent.findings if one.code != _LENT]
+        curve = curve or lent.curve
     whole = msgspec.structs.replace(content, curve=curve, material=content.material or material)
     found += [*_curve_findings(whole), *_pan_findings(whole), *_work_findings(whole)]
     return canonical(whole), tuple(found)
@@ -63,15 +70,40 @@ def _refit(content: Content) -> FlowFit:
     assert content.calibration is not None  # asked by the caller
     try:
         fit = curves.fit(content.calibration)
-        sent = None if content.curve is None else curves.received(content.curve)
     except CalibrationError as error:
-        prefix = ("content",) if error.where[:1] == ("curve",) else ("content", "calibration")
-        raise _moved(error, prefix) from error
-    if sent is not None and not refit_agrees(sent, fit.curve):
-        allowed = f"the form {fit.curve.form} and flows within 1e-6 of a refit, or no curve"
+        raise _moved(error, ("content", "calibration")) from error
+    _check_same(content, fit.curve)
+    return fit
+
+
+def _check_same(content: Content, found: FlowCurve) -> None:
+    """A curve that was sent must be the one that was found."""
+    if content.curve is None:
+        return
+    try:
+        sent = curves.received(content.curve)
+    except CalibrationError as error:
+        raise _moved(error, ("content",)) from error
+    if not refit_agrees(sent, found):
+        allowed = f"the form {found.form} and flows within 1e-6 of a refit, or no curve"
         message = "the curve is not that of the catches"
         raise CalibrationError("curve_differs", message, where=("content", "curve"), allowed=allowed)
-    return fit
+
+
+def _check_one_basis(content: Content) -> None:
+    if content.loan is not None:
+        message, allowed = "a curve is of its own catches or borrowed", "calibration or loan, not both"
+        raise CalibrationError("two_bases", message, where=("content", "loan"), allowed=allowed)
+
+
+def _borrowed(content: Content, loan: ProvisionalRequest) -> ProvisionalAnswer:
+    """The borrowed curve as the check catches correct it; a curve that was sent must be that."""
+    try:
+        lent = priors.solve_provisional(loan, "si")
+    except CalibrationError as error:
+        raise _moved(error, ("content", "loan")) from error
+    _check_same(content, curves.received(lent.curve))
+    return lent
 
 
 def _moved(error: CalibrationError, prefix: tuple[str | int, ...]) -> CalibrationError:
@@ -80,7 +112,15 @@ def _moved(error: CalibrationError, prefix: tuple[str | int, ...]) -> Calibratio
 
 
 def _curve_findings(content: Content) -> Iterator[Finding]:
-    if content.calibration is None:
+    if content.loan is not None:
+        yield Finding(
+            code=_LENT,
+            severity=Severity.STOP,
+            where="/content/loan",
+            what="The curve is borrowed from a like material: it serves one branch, for some days.",
+            advice="Release it to one branch for some days, and calibrate this material by then.",
+        )
+    elif content.calibration is None:
         yield Finding(
             code=FindingCode.NO_CURVE,
             severity=Severity.STOP,
@@ -99,7 +139,11 @@ def _pan_findings(content: Content) -> Iterator[Finding]:
             raise _moved(error, prefix) from error
         place = "".join(f"/{step}" for step in prefix)
         for one in answer.findings:
-            yield msgspec.structs.replace(one, where=place + one.where)
+            yield _moved_finding(one, place)
+
+
+def _moved_finding(one: Finding, place: str) -> Finding:
+    return msgspec.structs.replace(one, where=place + one.where)
 
 
 def _work_findings(content: Content) -> Iterator[Finding]:
