@@ -21,6 +21,7 @@ OPERATIONS = operations()
 SECURED = [one for one in OPERATIONS.values() if one.secured]
 WITH_SUBJECT = [one for one in SECURED if "{id}" in one.template]
 OWNERS_ALONE = {"listKeys", "addKey", "rotateKey", "revokeKey"}
+OWNERS_ALONE |= {one.id for one in OPERATIONS.values() if one.template.startswith("/v1/webhooks")}
 OF_A_SUBJECT = ("showProfile", "listRevisions", "showRevision", "showRevisionContent", "compareRevisions")
 # What is of another branch is not there for a branch.
 OTHERWISE = {(one, "branch"): 404 for one in (*OF_A_SUBJECT, "showBranch", "showMachine", "reportReplica")}

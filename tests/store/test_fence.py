@@ -25,13 +25,26 @@ from catchpan_service.store import (
     revisions,
     rollouts,
     running,
+    webhooks,
 )
 from catchpan_service.store.database import Order
 from catchpan_service.store.errors import Unfenced
 from catchpan_service.store.scopes import ADMINISTRATOR, Scope
 from catchpan_service.store.tables import metadata
 from catchpan_service.store.writes import Written
-from tests.store.office import branch, commissioning, correction, do, draft, machine, material, profile, reply, rollout
+from tests.store.office import (
+    branch,
+    commissioning,
+    correction,
+    do,
+    draft,
+    machine,
+    material,
+    profile,
+    reply,
+    rollout,
+    webhook,
+)
 from tests.store.places import Place
 
 TABLES = metadata.sorted_tables
@@ -44,6 +57,7 @@ def place(wiped):
 
 def furnish(database, access):
     """At least one row of the organisation in every table."""
+    do(database, access, webhooks.add, webhook())
     subject = profile(database, access)
     for number in (1, 2):
         do(database, access, revisions.add, subject, draft(f"{access.organisation_name} {number}"))
