@@ -68,14 +68,14 @@ def delivering(deliverer: Deliverer, every: float) -> Callable[[Litestar], Abstr
 
     @asynccontextmanager
     async def running(_: Litestar) -> AsyncIterator[None]:
-        async with deliverer.sender:
-            task = asyncio.create_task(_again_and_again(deliverer, every))
-            try:
-                yield
-            finally:
-                task.cancel()
-                with suppress(asyncio.CancelledError):
-                    await task
+        task = asyncio.create_task(_again_and_again(deliverer, every))
+        try:
+            yield
+        finally:
+            task.cancel()
+            with suppress(asyncio.CancelledError):
+                await task
+            await deliverer.sender.aclose()
 
     return running
 

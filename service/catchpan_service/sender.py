@@ -12,8 +12,9 @@ from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
+from functools import cached_property
 from ipaddress import ip_address
-from typing import Any, Final, Self
+from typing import Final
 
 import httpx
 
@@ -70,21 +71,26 @@ class Sender:
         self._timeout = timeout
         self._look_up = look_up
         self._draw = draw
-        # A connection is never used again: two names at one address must not share what one of them proved.
-        self._http = httpx.AsyncClient(
-            verify=trusted or ssl.create_default_context(),
+        self._trusted = trusted
+
+    @cached_property
+    def _http(self) -> httpx.AsyncClient:
+        """Made for the first message: most programs that open the service send none.
+
+        A connection is never used again: two names at one address must not share what one of them proved.
+        """
+        return httpx.AsyncClient(
+            verify=self._trusted or ssl.create_default_context(),
             trust_env=False,
             follow_redirects=False,
-            timeout=timeout,
+            timeout=self._timeout,
             limits=httpx.Limits(max_keepalive_connections=0),
         )
 
-    async def __aenter__(self) -> Self:
-        await self._http.__aenter__()
-        return self
-
-    async def __aexit__(self, *exc: Any) -> None:
-        await self._http.__aexit__(*exc)
+    async def aclose(self) -> None:
+        """Close what was opened."""
+        if "_http" in vars(self):
+            await self._http.aclose()
 
     async def send(self, taken: Taken) -> Outcome:
         """Make one attempt; whatever goes wrong with it is its outcome."""
