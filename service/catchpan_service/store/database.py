@@ -216,7 +216,8 @@ class Database:
                 made=written.changes,
             )
             feed.advance(connection, organisation, after, written.changes)
-            deliveries.queue(connection, organisation, stamp, written.changes)
+            if head.hearing:
+                deliveries.queue(connection, organisation, stamp, written.changes)
             if after.position % FORGET_EVERY == 0:
                 idempotency.forget(connection, organisation, stamp.now)
         return written.answer

@@ -119,6 +119,7 @@ counters = _owned(
     Column("position", BigInteger, nullable=False),
     _text("chain_head"),
     Column("floor", BigInteger, nullable=False, server_default=text("0")),
+    Column("hearing", Integer, nullable=False, server_default=text("0")),  # webhooks that something is sent to
     ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
     CheckConstraint("epoch >= 1 AND position >= 0", name="position"),
     key=(),

@@ -14,7 +14,7 @@ from catchpan_service.store.cursors import DEFAULT_LIMIT
 from catchpan_service.store.deliveries import Outcome
 from catchpan_service.store.errors import NotFound
 from catchpan_service.store.statements import of, owned
-from catchpan_service.store.tables import webhooks
+from catchpan_service.store.tables import counters, webhooks
 from catchpan_service.store.writes import Change, Stamp, Written
 
 KIND: Final = "webhook"
@@ -25,6 +25,17 @@ _ONE: Final = select(webhooks).where(*owned(webhooks, "id"))
 _LIVE: Final = select(func.count()).select_from(webhooks).where(*owned(webhooks), webhooks.c.ended.is_(None))
 _ADD: Final = insert(webhooks)
 _SET: Final = update(webhooks).where(*owned(webhooks, "id"))
+# Kept with the counter, which every write reads: where nobody hears, a write costs nothing more.
+_COUNT_ANEW: Final = (
+    update(counters)
+    .where(*owned(counters))
+    .values(
+        hearing=select(func.count())
+        .select_from(webhooks)
+        .where(*owned(webhooks), webhooks.c.ended.is_(None), webhooks.c.disabled.is_(None))
+        .scalar_subquery()
+    )
+)
 _PAGE: Final = (
     select(webhooks)
     .where(*owned(webhooks), webhooks.c.id > bindparam("after"))
@@ -50,6 +61,7 @@ def add(connection: Connection, organisation: UUID, stamp: Stamp, request: Webho
         "ended": None,
     }
     connection.execute(_ADD, row)
+    connection.execute(_COUNT_ANEW, of(organisation))
     return _written(row, "added")
 
 
@@ -123,6 +135,7 @@ def _row(connection: Connection, organisation: UUID, subject: UUID) -> RowMappin
 
 def _set(connection: Connection, row: RowMapping, event: str, values: dict[str, Any]) -> Written[Webhook]:
     connection.execute(_SET, of(row["organisation"], id=row["id"]) | values)
+    connection.execute(_COUNT_ANEW, of(row["organisation"]))
     return _written({**row, **values}, event)
 
 

@@ -10,7 +10,8 @@ down_revision: Final = "0005"
 
 
 def upgrade() -> None:
-    """Make the two tables."""
+    """Make the two tables, and the column by which a write knows that nobody hears of it."""
+    op.add_column("counters", sa.Column("hearing", sa.Integer(), nullable=False, server_default=sa.text("0")))
     _webhooks()
     _deliveries()
 
