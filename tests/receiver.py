@@ -35,6 +35,7 @@ class Receiver:
     answers: list[Answer] = field(default_factory=lambda: [(204, {})])
     hang: float = 0.0
     got: list[Received] = field(default_factory=list)
+    reached: threading.Event = field(default_factory=threading.Event)
     certificate: tuple[str, str] | None = None
 
     def __enter__(self) -> Self:
@@ -66,6 +67,7 @@ class Receiver:
 
     def take(self, received: Received) -> Answer:
         self.got.append(received)
+        self.reached.set()
         time.sleep(self.hang)
         return self.answers.pop(0) if len(self.answers) > 1 else self.answers[0]
 

@@ -8,6 +8,7 @@ import logging
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager, suppress
 from typing import Final
+from uuid import UUID
 
 from litestar import Litestar
 from sqlalchemy.exc import SQLAlchemyError
@@ -27,23 +28,27 @@ _LOG = logging.getLogger("catchpan.deliverer")
 
 
 class Deliverer:
-    """Sends what is due."""
+    """Sends what is due; where an organisation's last look is not over yet, the next one leaves it out."""
 
     def __init__(self, database: Database, sender: Sender) -> None:
         self._database = database
         self.sender = sender
+        self._busy: set[UUID] = set()
 
     async def deliver_all(self) -> None:
         """Send what is due in every organisation; where one cannot be reached, the others still get theirs."""
         found = await self._database.read_as(ADMINISTRATOR, organisations.all_of_them)
-        await asyncio.gather(*(self._deliver_or_say(one) for one in found))
+        await asyncio.gather(*(self._deliver_or_say(one) for one in found if one.id not in self._busy))
 
     async def _deliver_or_say(self, one: StoredOrganisation) -> None:
+        self._busy.add(one.id)
         try:
             while await self._deliver_some(one):
                 pass
         except (StoreError, SQLAlchemyError):
             _LOG.warning("messages of %s could not be sent; tried again later", one.name, exc_info=True)
+        finally:
+            self._busy.discard(one.id)
 
     async def _deliver_some(self, one: StoredOrganisation) -> bool:
         """Send one handful of messages; whether there may be more."""
@@ -81,9 +86,15 @@ def delivering(deliverer: Deliverer, every: float) -> Callable[[Litestar], Abstr
 
 
 async def _again_and_again(deliverer: Deliverer, every: float) -> None:
-    while True:
-        await asyncio.sleep(every)
-        try:
-            await deliverer.deliver_all()
-        except (StoreError, SQLAlchemyError):
-            _LOG.warning("messages to webhooks could not be sent; tried again later", exc_info=True)
+    """A look does not wait for the one before: slow receivers of one organisation are waited for by it alone."""
+    async with asyncio.TaskGroup() as looks:
+        while True:
+            await asyncio.sleep(every)
+            looks.create_task(_look(deliverer))
+
+
+async def _look(deliverer: Deliverer) -> None:
+    try:
+        await deliverer.deliver_all()
+    except Exception:  # noqa: BLE001  whatever it was, the next look is made
+        _LOG.warning("messages to webhooks could not be sent; tried again later", exc_info=True)

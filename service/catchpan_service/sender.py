@@ -9,10 +9,12 @@ import random
 import socket
 import ssl
 from collections.abc import Awaitable, Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
-from functools import cached_property
+from functools import cached_property, partial
+from http.cookiejar import CookieJar, DefaultCookiePolicy
 from ipaddress import ip_address
 from typing import Final
 
@@ -28,12 +30,16 @@ from catchpan_service.store.deliveries import Outcome, Taken
 TIMEOUT: Final = 15.0  # [s], for all of one attempt
 GONE: Final = 410
 
+# Threads of their own, so that a name server that does not answer holds up nothing else.
+_LOOKING_UP = ThreadPoolExecutor(8, "look-up")
+
 LookUp = Callable[[str, int], Awaitable[list[Address]]]
 
 
 async def look_up(host: str, port: int) -> list[Address]:
     """The addresses of a host; OSError where it has none."""
-    found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_STREAM)
+    ask = partial(socket.getaddrinfo, host, port, type=socket.SOCK_STREAM)
+    found = await asyncio.get_running_loop().run_in_executor(_LOOKING_UP, ask)
     return [ip_address(place[0]) for *_, place in found]
 
 
@@ -77,11 +83,13 @@ class Sender:
     def _http(self) -> httpx.AsyncClient:
         """Made for the first message: most programs that open the service send none.
 
-        A connection is never used again: two names at one address must not share what one of them proved.
+        A connection is never used again, and no cookie kept: two names at one address must not share what one of them
+        proved or said.
         """
         return httpx.AsyncClient(
             verify=self._trusted or ssl.create_default_context(),
             trust_env=False,
+            cookies=CookieJar(DefaultCookiePolicy(allowed_domains=[])),
             follow_redirects=False,
             timeout=self._timeout,
             limits=httpx.Limits(max_keepalive_connections=0),
@@ -101,7 +109,7 @@ class Sender:
             return self._failed(taken, f"no answer within {self._timeout:g} s")
         except BadAddress as error:
             return self._failed(taken, str(error))
-        except (OSError, httpx.HTTPError, httpx.InvalidURL) as error:
+        except (OSError, ValueError, httpx.HTTPError, httpx.InvalidURL) as error:
             return self._failed(taken, f"no answer: {type(error).__name__}")
 
     async def _attempt(self, taken: Taken) -> Outcome:

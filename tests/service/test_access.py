@@ -237,7 +237,7 @@ def test_what_belongs_to_another_organisation_is_as_if_it_were_not_there(web, ou
     nothing = Season(*[MISSING] * 7)
     subjects = [MISSING, theirs.material, theirs.kind, theirs.profile, theirs.branch, theirs.machine, theirs.key]
     subjects += [theirs.correction]
-    subjects.append(theirs.rollout)
+    subjects += [theirs.rollout, theirs.webhook]
     stored = web.dump()
     for body in (operation.body(ours, "foreign "), {"brand_new": 1}):
         sent = [body] if "requestBody" in operation.described else []

@@ -112,6 +112,18 @@ def test_a_proxy_of_the_surroundings_is_not_used(monkeypatch):
     assert outcome.arrived
 
 
+def test_no_cookie_goes_from_one_receiver_to_another():
+    async def run(url):
+        sender = Sender(lambda: datetime.now(UTC), private=True)
+        for _ in range(2):
+            await sender.send(taken(url))
+        await sender.aclose()
+
+    with Receiver(answers=[(204, {"Set-Cookie": "who=theirs; Path=/"})]) as receiver:
+        asyncio.run(run(receiver.url))
+    assert [one.headers.get("cookie") for one in receiver.got] == [None, None]
+
+
 def test_a_name_that_nobody_knows_is_tried_again():
     async def run():
         sender = Sender(lambda: datetime.now(UTC), private=False)
@@ -121,7 +133,7 @@ def test_a_name_that_nobody_knows_is_tried_again():
     assert (outcome.arrived, outcome.wait is not None) == (False, True)
 
 
-def test_all_of_an_attempt_has_one_time(monkeypatch):
+def test_all_of_an_attempt_has_one_time():
     async def slow(*_):
         await asyncio.sleep(30)
 

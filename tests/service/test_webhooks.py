@@ -326,6 +326,29 @@ def test_messages_are_thrown_away_after_the_time_they_are_kept_for(office):
     assert len(office.sent()) == 1
 
 
+def test_who_answers_slowly_holds_up_no_other_organisation(office):
+    database, office.receiver.hang = office.web.app.state.database, 5.0
+    with Receiver() as quick:
+        body = {"url": quick.url, "secret": office.secret}
+        office.web.made("POST", "/v1/webhooks", body, key="other owner")
+        office.change()
+
+        async def run():
+            deliverer = Deliverer(database, Sender(office.clock, private=True))
+            first = asyncio.create_task(deliverer.deliver_all())
+            await asyncio.to_thread(office.receiver.reached.wait, 20)
+            asked = ("POST", "/v1/materials", example("addMaterial"))
+            await asyncio.to_thread(office.web.made, *asked, key="other owner")
+            await deliverer.deliver_all()
+            arrived = len(quick.got), first.done()
+            await first
+            await deliverer.sender.aclose()
+            return arrived
+
+        assert asyncio.run(run()) == (1, False)
+    assert len(office.receiver.got) == 1
+
+
 # --- where to
 
 
