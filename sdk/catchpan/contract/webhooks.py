@@ -59,8 +59,8 @@ class Webhook(Wire, kw_only=True, frozen=True):
     """
 
     id: Id
-    url: WebhookUrl
-    events: Events
+    url: str
+    events: list[str]
     created: Instant
     both_until: Instant | None
     disabled: Instant | None

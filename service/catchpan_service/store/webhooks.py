@@ -7,7 +7,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy import Connection, RowMapping, bindparam, func, insert, select, update
 
-from catchpan.contract.webhooks import EventKind, Webhook, WebhookPage, WebhookRequest, WebhookRotation
+from catchpan.contract.webhooks import Webhook, WebhookPage, WebhookRequest, WebhookRotation
 from catchpan_service.rules import webhooks as rules
 from catchpan_service.store import cursors, deliveries
 from catchpan_service.store.cursors import DEFAULT_LIMIT
@@ -42,7 +42,7 @@ _PAGE: Final = (
     .order_by(webhooks.c.id)
     .limit(bindparam("most"))
 )
-_EVENTS: Final = msgspec.json.Decoder(list[EventKind])
+_EVENTS: Final = msgspec.json.Decoder(list[str])
 
 
 def add(connection: Connection, organisation: UUID, stamp: Stamp, request: WebhookRequest) -> Written[Webhook]:
