@@ -37,6 +37,7 @@ ENDINGS = (
     "revokeKey",
     "endCorrection",
     "strikeMachineCheck",
+    "endWebhook",
 )
 
 
@@ -79,8 +80,9 @@ def serving(
 ) -> Iterator[Web]:
     """A service on a database, or on the file in a folder; at first with a key for each role, and another's owner's."""
     place = where if isinstance(where, Place) else file_place(where / "catchpan.sqlite")
-    # Rollouts go on only where a test asks for it, so that what it did not do itself never changes its database.
+    # Nothing goes on by itself unless a test asks for it, so that what it did not do never changes its database.
     settings.setdefault("rollouts_every", 0)
+    settings.setdefault("webhooks_every", 0)
     made = Settings(database=place.location, log_requests=log_requests, **settings)
     app = create_app(made, **({} if clock is None else {"clock": clock}))
     with httpx.Client(transport=InProcess(app), base_url="http://in-process") as http:
@@ -118,6 +120,7 @@ class Season:
     machine: str
     key: str
     token: str = ""
+    webhook: str = MISSING
     used: str = MISSING
     correction: str = MISSING
     digest: str = "sha256:" + "0" * 64
@@ -155,7 +158,8 @@ def season(
     token = f"catchpan-{secrets.token_urlsafe(32)}"
     request = {"name": f"{name}calendar", "role": "calendar", "hash": keys.hash_of(token)}
     web.made("POST", "/v1/keys", request, key=owner)
-    found = Season(material, kind, spare, profile, branch, machine, made, token)
+    webhook = web.made("POST", "/v1/webhooks", example("addWebhook"), key=owner)["id"]
+    found = Season(material, kind, spare, profile, branch, machine, made, token, webhook)
     found = _in_use(web, found, key, name) if in_use else found
     return _on_trial(web, found, key, name) if trial else found
 
@@ -230,7 +234,7 @@ class Operation:
     def path(self, of: Season) -> str:
         """Its path for what a company has stored."""
         subject = {"materials": of.material, "machine-kinds": of.kind, "profiles": of.profile}
-        subject |= {"corrections": of.correction, "rollouts": of.rollout}
+        subject |= {"corrections": of.correction, "rollouts": of.rollout, "webhooks": of.webhook}
         subject |= {"branches": of.branch, "machines": of.machine, "keys": of.key}
         collection = self.template.split("/")[2] if self.template.startswith("/v1/") else ""
         number = 1 if collection == "machines" else of.number

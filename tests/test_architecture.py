@@ -44,12 +44,15 @@ SDK = {
     "catchpan.machines": Layer("catchpan.contract catchpan.calls"),
     "catchpan.arollouts": Layer("catchpan.contract catchpan.calls"),
     "catchpan.rollouts": Layer("catchpan.contract catchpan.calls"),
+    "catchpan.awebhooks": Layer("catchpan.contract catchpan.calls"),
+    "catchpan.hooks": Layer("catchpan.contract catchpan.calls"),
+    "catchpan.webhooks": Layer("catchpan.contract catchpan.errors", "msgspec"),
     "catchpan.aclient": Layer(
-        f"{CONTRACT} catchpan.abranches catchpan.amachines catchpan.arollouts catchpan.acomputing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
+        f"{CONTRACT} catchpan.abranches catchpan.amachines catchpan.arollouts catchpan.awebhooks catchpan.acomputing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
         "anyio httpx msgspec",
     ),
     "catchpan.client": Layer(
-        f"{CONTRACT} catchpan.branches catchpan.machines catchpan.rollouts catchpan.computing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
+        f"{CONTRACT} catchpan.branches catchpan.machines catchpan.rollouts catchpan.hooks catchpan.computing catchpan.calls catchpan.retry catchpan.errors catchpan.inprocess",
         "httpx msgspec",
     ),
     "catchpan": Layer("catchpan.aclient catchpan.client"),
@@ -60,7 +63,7 @@ SDK = {
         "cryptography.exceptions cryptography.hazmat.primitives msgspec",
     ),
     "catchpan.cli": Layer(
-        f"{CONTRACT} catchpan catchpan.contract.problems catchpan.demo catchpan.digest catchpan.tables catchpan.errors",
+        f"{CONTRACT} catchpan catchpan.contract.problems catchpan.demo catchpan.digest catchpan.tables catchpan.errors catchpan.webhooks",
         "cyclopts msgspec",
         lazily="catchpan.client catchpan.replica catchpan_service",
     ),
@@ -78,6 +81,8 @@ SERVICE = {
     ),
     "catchpan_service.settings": Layer(packages="msgspec"),
     "catchpan_service.scheduler": Layer(STORE, "litestar sqlalchemy.exc"),
+    "catchpan_service.sender": Layer(f"catchpan catchpan.webhooks catchpan_service.rules {STORE}", "httpx"),
+    "catchpan_service.deliverer": Layer(f"catchpan_service.sender {STORE}", "litestar sqlalchemy.exc"),
     "catchpan_service.examples": Layer(),
     "catchpan_service.envelope": Layer(packages="litestar"),
     "catchpan_service.forms": Layer(packages="msgspec xlsxwriter"),
@@ -112,7 +117,7 @@ SERVICE = {
         f"catchpan.contract.problems {STORE} catchpan_service.admin catchpan_service.document"
         " catchpan_service.examples catchpan_service.forms"
         " catchpan_service.envelope catchpan_service.keyring catchpan_service.problems catchpan_service.routes"
-        " catchpan_service.scheduler catchpan_service.settings catchpan_service.strict",
+        " catchpan_service.scheduler catchpan_service.sender catchpan_service.deliverer catchpan_service.settings catchpan_service.strict",
         "litestar uuid_utils",
     ),
     "catchpan_service.local": Layer(

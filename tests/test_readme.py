@@ -4,9 +4,13 @@ import re
 import shlex
 import subprocess
 import sys
+from datetime import UTC, datetime
 
+import msgspec
 import pytest
 
+from catchpan import webhooks
+from catchpan.contract.webhooks import Event, EventData
 from tests.readme import README, written
 from tests.serving import Serving
 
@@ -48,6 +52,21 @@ def test_its_python_runs_against_a_service(tmp_path):
         run = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
     assert run.returncode == 0, run.stderr
     assert "offset_power" in run.stdout
+
+
+def test_its_receiver_believes_what_was_signed_and_nothing_else(capsys):
+    script = re.findall(r"```python\n(.*?)```", TEXT, re.DOTALL)[1]
+    held = {}
+    exec(script, held)
+    secret, now = webhooks.new_secret(), datetime.now(UTC)
+    data = EventData(kind="revision", id="x/1", action="released", digest=None, position=1)
+    body = msgspec.json.encode(Event(type="revision.released", timestamp=now, data=data))
+    sent = int(now.timestamp())
+    told = {"webhook-id": "msg_1", "webhook-timestamp": str(sent)}
+    told["webhook-signature"] = webhooks.signature(secret, "msg_1", sent, body)
+    assert held["receive"](body, told, secret) == 204
+    assert held["receive"](body, told, webhooks.new_secret()) == 401
+    assert capsys.readouterr().out == "revision.released x/1\n"
 
 
 @pytest.mark.parametrize("command", re.findall(r"sh (deploy/\w+|tests/\w+)", TEXT))

@@ -15,6 +15,7 @@ from catchpan.abranches import AsyncBranches
 from catchpan.acomputing import AsyncComputing
 from catchpan.amachines import AsyncMachines
 from catchpan.arollouts import AsyncRollouts
+from catchpan.awebhooks import AsyncWebhooks
 from catchpan.calls import Call
 from catchpan.contract.machine_kinds import MachineKind, MachineKindPage, MachineKindRequest
 from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
@@ -39,7 +40,7 @@ from catchpan.quantities import System
 T = TypeVar("T")
 
 
-class AsyncCatchpan(AsyncComputing, AsyncBranches, AsyncMachines, AsyncRollouts):
+class AsyncCatchpan(AsyncComputing, AsyncBranches, AsyncMachines, AsyncRollouts, AsyncWebhooks):
     """A client of one service.
 
     Parameters

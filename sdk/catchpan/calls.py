@@ -60,6 +60,7 @@ from catchpan.contract.sync import (
     SyncStatus,
 )
 from catchpan.contract.totals import TotalPage
+from catchpan.contract.webhooks import Delivery, DeliveryPage, Webhook, WebhookPage, WebhookRequest, WebhookRotation
 from catchpan.errors import AnswerError, problem_error
 
 T = TypeVar("T")
@@ -470,6 +471,46 @@ def rotate_key(id: str, request: KeyRotation, dry_run: bool) -> Call[Key]:
 def revoke_key(id: str, dry_run: bool) -> Call[Key]:
     """End a key."""
     return Call("POST", _at("keys", id, "revoke"), Key, None, _dry(dry_run), keyed=True)
+
+
+def add_webhook(request: WebhookRequest, dry_run: bool) -> Call[Webhook]:
+    """An address that hears of changes from now on."""
+    return Call("POST", _at("webhooks"), Webhook, request, _dry(dry_run), keyed=True)
+
+
+def webhooks(after: str | None, limit: int | None) -> Call[WebhookPage]:
+    """One page of webhooks."""
+    return Call("GET", _at("webhooks"), WebhookPage, query=_query(after=after, limit=limit))
+
+
+def webhook(id: str) -> Call[Webhook]:
+    """One webhook."""
+    return Call("GET", _at("webhooks", id), Webhook)
+
+
+def rotate_webhook(id: str, request: WebhookRotation, dry_run: bool) -> Call[Webhook]:
+    """A webhook with another secret."""
+    return Call("POST", _at("webhooks", id, "rotate"), Webhook, request, _dry(dry_run), keyed=True)
+
+
+def try_webhook(id: str, dry_run: bool) -> Call[Delivery]:
+    """A message to try a webhook with."""
+    return Call("POST", _at("webhooks", id, "try"), Delivery, None, _dry(dry_run), keyed=True)
+
+
+def resume_webhook(id: str, dry_run: bool) -> Call[Webhook]:
+    """Send again to a webhook that was disabled."""
+    return Call("POST", _at("webhooks", id, "resume"), Webhook, None, _dry(dry_run), keyed=True)
+
+
+def end_webhook(id: str, dry_run: bool) -> Call[Webhook]:
+    """Send nothing more to a webhook."""
+    return Call("POST", _at("webhooks", id, "end"), Webhook, None, _dry(dry_run), keyed=True)
+
+
+def deliveries(id: str, after: str | None, limit: int | None) -> Call[DeliveryPage]:
+    """One page of the messages of a webhook, newest first."""
+    return Call("GET", _at("webhooks", id, "deliveries"), DeliveryPage, query=_query(after=after, limit=limit))
 
 
 def changes(

@@ -14,6 +14,7 @@ from catchpan.branches import Branches
 from catchpan.computing import Computing
 from catchpan.machines import Machines
 from catchpan.rollouts import RolloutCalls
+from catchpan.hooks import WebhookCalls
 from catchpan.calls import Call
 from catchpan.contract.machine_kinds import MachineKind, MachineKindPage, MachineKindRequest
 from catchpan.contract.materials import Material, MaterialPage, MaterialRequest
@@ -38,7 +39,7 @@ from catchpan.quantities import System
 T = TypeVar("T")
 
 
-class Catchpan(Computing, Branches, Machines, RolloutCalls):
+class Catchpan(Computing, Branches, Machines, RolloutCalls, WebhookCalls):
     """A client of one service.
 
     Parameters

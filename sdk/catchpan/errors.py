@@ -11,6 +11,7 @@ CatchpanError
 ├── MissingError           nothing of the name that was given
 ├── TakenError             a name on this machine that is in use
 ├── ReplicaError           something that a replica does not believe or cannot read; see catchpan.replica.errors
+├── SignatureError         a webhook's message that was not signed as it should be
 ├── DamagedError           kept on this machine, and not as it was written any more
 └── ProblemError           the service refused, with a problem; one subclass for each slug
 """
@@ -64,6 +65,10 @@ class ReplicaError(CatchpanError):
 
 class DamagedError(CatchpanError):
     """Something kept on this machine that is not as it was written any more."""
+
+
+class SignatureError(CatchpanError):
+    """A message that a webhook received and must not believe: not signed, not in time, or no event."""
 
 
 class ProblemError(CatchpanError):

@@ -1,6 +1,7 @@
 """Everything is wired here, in one function."""
 
 from collections.abc import Callable
+from contextlib import AbstractAsyncContextManager
 from datetime import UTC, datetime
 from functools import cache
 from typing import Any
@@ -14,6 +15,7 @@ from uuid_utils.compat import uuid7
 
 from catchpan.contract.problems import Fault, Slug
 from catchpan_service import admin, document, examples, forms
+from catchpan_service.deliverer import Deliverer, delivering
 from catchpan_service.envelope import BODY, REQUEST_ID, Envelope, log_mistake
 from catchpan_service.keyring import Keyring
 from catchpan_service.problems import Refusal, answer, problem_of
@@ -37,9 +39,11 @@ from catchpan_service.routes import (
     running,
     sync,
     totals,
+    webhooks,
 )
 from catchpan_service.routes.asking import DEPENDENCIES
 from catchpan_service.scheduler import advancing
+from catchpan_service.sender import Sender
 from catchpan_service.settings import Settings
 from catchpan_service.store.database import Database
 from catchpan_service.store.proofs import Proofs
@@ -47,6 +51,7 @@ from catchpan_service.strict import StrictRequest
 
 Clock = Callable[[], datetime]
 IdMaker = Callable[[], UUID]
+Lifespan = Callable[[Litestar], AbstractAsyncContextManager[None]]
 
 HANDLERS: list[ControllerRouterHandler] = [
     health.health,
@@ -67,6 +72,7 @@ HANDLERS: list[ControllerRouterHandler] = [
     calendars.show,
     rollouts.router,
     keys.router,
+    webhooks.router,
     sync.router,
 ]
 EXAMPLES: dict[str, Any] = examples.EXAMPLES | computations.examples()
@@ -119,10 +125,11 @@ def create_app(
                 "clock": clock,
                 "local_owner": owner,
                 "compute_needs_key": settings.compute_needs_key,
+                "webhooks_private": settings.webhooks_private,
             }
         ),
         before_request=_look_before,
-        lifespan=[advancing(database, settings.rollouts_every)] if database and settings.rollouts_every else [],
+        lifespan=_going_on(database, settings, clock) if database else [],
         on_shutdown=[database.close] if database else [],
         openapi_config=None,
         logging_config=None,
@@ -139,6 +146,17 @@ def _open(settings: Settings, clock: Clock, new_id: IdMaker) -> Database:
         room=settings.max_waiting,
         connections=settings.database_connections,
     )
+
+
+def _going_on(database: Database, settings: Settings, clock: Clock) -> list[Lifespan]:
+    """What goes on by itself while the service runs."""
+    found = []
+    if settings.rollouts_every:
+        found.append(advancing(database, settings.rollouts_every))
+    if settings.webhooks_every:
+        sender = Sender(clock, private=settings.webhooks_private)
+        found.append(delivering(Deliverer(database, sender), settings.webhooks_every))
+    return found
 
 
 def _look_before(request: Request[Any, Any, Any]) -> None:

@@ -46,7 +46,8 @@ def decode_fault(error: msgspec.DecodeError, body: bytes, kind: type[msgspec.Str
     if unknown := _UNKNOWN.search(detail):
         steps = (*steps, unknown["name"])
     pointer, given = locate(_document(body), steps)
-    return Fault(pointer=pointer, code=_code(detail), detail=detail, given=_shown(given), allowed=allowed)
+    given = None if pointer == "/secret" else _shown(given)
+    return Fault(pointer=pointer, code=_code(detail), detail=detail, given=given, allowed=allowed)
 
 
 def _document(body: bytes) -> Any:

@@ -189,6 +189,11 @@ def _bad_wave(error: rules.BadWave, _: Asked) -> Answered:
     return problem(Slug.NOT_COMPUTABLE, str(error), errors=[fault]), {}
 
 
+def _bad_address(error: rules.BadAddress, _: Asked) -> Answered:
+    fault = Fault(pointer="/url", code="bad_address", detail=str(error), given=error.given, allowed=error.allowed)
+    return problem(Slug.NOT_COMPUTABLE, str(error), errors=[fault]), {}
+
+
 def _key_reused(error: store.KeyReused, _: Asked) -> Answered:
     return problem(Slug.KEY_REUSED, str(error)), {}
 
@@ -243,6 +248,7 @@ _TOLD: Final[list[tuple[type[Exception], Callable[[Any, Asked], Answered]]]] = [
     (rules.NotAllowed, _not_allowed),
     (rules.NotLegal, _not_legal),
     (rules.BadWave, _bad_wave),
+    (rules.BadAddress, _bad_address),
     (ValidationException, _parameters),
     (MethodNotAllowed, _no_such_method),
     (NotFoundException, _no_such_path),

@@ -36,6 +36,12 @@ class Settings(msgspec.Struct, kw_only=True, frozen=True):
     rollouts_every: Annotated[
         float, Meta(ge=0, description="seconds between two looks at the rollouts under way; 0 for none")
     ] = 60
+    webhooks_every: Annotated[
+        float, Meta(ge=0, description="seconds between two looks for messages to webhooks; 0 to send none")
+    ] = 5
+    webhooks_private: Annotated[
+        bool, Meta(description="whether webhooks may lead to private addresses, and by http (true or false)")
+    ] = False
 
     @property
     def location(self) -> str:

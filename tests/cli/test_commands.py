@@ -37,6 +37,7 @@ GROUPS = (
     "branch",
     "calendar",
     "rollout",
+    "webhook",
     "sync",
     "replica",
     "database",

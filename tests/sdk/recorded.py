@@ -15,6 +15,7 @@ SAMPLE_ARGUMENTS = {
     "branch": MISSING, "machine": MISSING, "only_drift": True, "until": None, "token": "secret", "reason": "why",
     "moment": datetime(2031, 4, 7, tzinfo=UTC), "after": "cursor", "wait": 1.0, "contents": True, "at": 1,
     "since": None, "by": "month", "form": "text/csv", "dry_run": False, "request": None, "batch": None, "idempotency_key": None,
+    "url": "https://hooks.example.com/", "secret": f"whsec_{'A' * 32}", "events": ("revision",),
 }  # fmt: skip
 
 

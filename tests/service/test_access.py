@@ -21,6 +21,7 @@ OPERATIONS = operations()
 SECURED = [one for one in OPERATIONS.values() if one.secured]
 WITH_SUBJECT = [one for one in SECURED if "{id}" in one.template]
 OWNERS_ALONE = {"listKeys", "addKey", "rotateKey", "revokeKey"}
+OWNERS_ALONE |= {one.id for one in OPERATIONS.values() if one.template.startswith("/v1/webhooks")}
 OF_A_SUBJECT = ("showProfile", "listRevisions", "showRevision", "showRevisionContent", "compareRevisions")
 # What is of another branch is not there for a branch.
 OTHERWISE = {(one, "branch"): 404 for one in (*OF_A_SUBJECT, "showBranch", "showMachine", "reportReplica")}
@@ -236,7 +237,7 @@ def test_what_belongs_to_another_organisation_is_as_if_it_were_not_there(web, ou
     nothing = Season(*[MISSING] * 7)
     subjects = [MISSING, theirs.material, theirs.kind, theirs.profile, theirs.branch, theirs.machine, theirs.key]
     subjects += [theirs.correction]
-    subjects.append(theirs.rollout)
+    subjects += [theirs.rollout, theirs.webhook]
     stored = web.dump()
     for body in (operation.body(ours, "foreign "), {"brand_new": 1}):
         sent = [body] if "requestBody" in operation.described else []

@@ -2,11 +2,15 @@
 
 import asyncio
 import random
+from uuid import UUID
 
 import httpx
 import pytest
 
-from tests.scenario import MISSING, NOTHING, Season, example, operations, season, serving
+from catchpan_service import admin
+from catchpan_service.store import deliveries, webhooks
+from catchpan_service.store.database import Order
+from tests.scenario import MISSING, NOTHING, OURS, Season, example, operations, season, serving
 
 WRITES = [one for one in operations().values() if one.writes]
 KEYED = [one for one in WRITES if "Idempotency-Key" in one.parameters]
@@ -22,11 +26,12 @@ def web(each_place):
 @pytest.fixture(scope="module")
 def fresh(web):
     """Makes a new season for each test, with the draft at version 2, the material and the machine kind too."""
-    made = 0
+    made, last = 0, MISSING
 
     def make():
-        nonlocal made
+        nonlocal made, last
         made += 1
+        web.send("POST", f"/v1/webhooks/{last}/end")  # of those there can be a few only
         ours = season(web, name=f"{made} ", in_use=True, trial=True)
         again = example("addRevision") | {"note": "once more"}
         for path, body in (
@@ -42,6 +47,7 @@ def fresh(web):
             assert web.made("PUT", path, body, If_Match='"1"')["version"] == 2
         held = web.made("POST", f"/v1/rollouts/{ours.rollout}/hold", example("holdRollout"), If_Match='"1"')
         assert held["version"] == 2
+        last = ours.webhook
         return ours
 
     return make
@@ -70,6 +76,8 @@ OTHERS = {
     "rotateKey": {"overlap_hours": 3},
     "reportReplica": {"position": 13},
     "reportRunning": {"by": "somebody else"},
+    "addWebhook": {"events": []},
+    "rotateWebhook": {"secret": f"whsec_{'C' * 32}"},
 }
 
 # --- If-Match
@@ -237,7 +245,7 @@ def test_fifty_at_once_with_one_key_have_one_effect(tmp_path):
 
 STAMPS = {
     "id", "created", "changed", "released", "check_due", "withdrawn", "revoked", "valid_until", "recorded", "made", "ended", "struck",
-    "received", "since",
+    "received", "since", "both_until", "next_attempt",
 }  # fmt: skip
 
 
@@ -253,6 +261,13 @@ def let_a_move_be_due(web, ours):
     """A rollout whose revision was withdrawn is over at the next look."""
     path = f"/v1/profiles/{ours.trial}/revisions/1/withdraw"
     web.made("POST", path, example("withdrawRevision"), If_Match="*")
+
+
+def let_its_receiver_be_gone(web, ours):
+    """Only a webhook that was disabled has something to resume."""
+    database, asking = web.app.state.database, admin.administrator(web.app.state.database, OURS)
+    taken = deliveries.Taken(UUID(MISSING), UUID(ours.webhook), "", b"", (), 1)
+    database.write_now(webhooks.hear, Order(asking, "test"), [deliveries.Outcome(taken, 410, "gone", gone=True)])
 
 
 def without_stamps(document):
@@ -276,6 +291,8 @@ def test_a_dry_run_answers_as_the_real_one_and_changes_nothing(web, fresh, opera
     body, headers = operation.body(ours, f"dry {operation.id} "), {"If_Match": "*"} if operation in CONDITIONAL else {}
     if operation.id == "advanceRollouts":
         let_a_move_be_due(web, ours)
+    if operation.id == "resumeWebhook":
+        let_its_receiver_be_gone(web, ours)
     stored = web.dump()
     dry = web.send(operation.method, f"{operation.path(ours)}?dry_run=true", body, **headers)
     assert web.dump() == stored

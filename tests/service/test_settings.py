@@ -29,6 +29,8 @@ def test_every_setting_is_read_from_its_own_name():
         "CATCHPAN_MAX_BODY": "1024",
         "CATCHPAN_MAX_WAITING": "1",
         "CATCHPAN_ROLLOUTS_EVERY": "30",
+        "CATCHPAN_WEBHOOKS_EVERY": "0.5",
+        "CATCHPAN_WEBHOOKS_PRIVATE": "true",
     }
     assert set(given) == NAMES
     assert read_settings(given) == Settings(
@@ -43,6 +45,8 @@ def test_every_setting_is_read_from_its_own_name():
         max_body=1024,
         max_waiting=1,
         rollouts_every=30,
+        webhooks_every=0.5,
+        webhooks_private=True,
     )
 
 

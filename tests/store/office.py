@@ -21,6 +21,7 @@ from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.organisations import Role
 from catchpan.contract.profiles import Content, ProfileRequest
 from catchpan.contract.rollouts import RolloutRequest, WaveRequest
+from catchpan.contract.webhooks import WebhookRequest
 from catchpan.digest import canonical, digest
 from catchpan.quantities import Area, Mass, Ratio, Time
 from catchpan_service import admin
@@ -126,6 +127,10 @@ def correction(profile: UUID, number: int = 1, **told: Any) -> CorrectionRequest
     return CorrectionRequest(
         profile=str(profile), number=number, standard_uncertainty=sure, by="R. Example", reason="checked", **given
     )
+
+
+def webhook(**told: Any) -> WebhookRequest:
+    return WebhookRequest(url="https://hooks.example.com/", secret=f"whsec_{'A' * 32}", **told)
 
 
 def rollout(profile: UUID, number: int = 1, **told: Any) -> RolloutRequest:

@@ -26,6 +26,7 @@ from catchpan_service.store import (
     revisions,
     rollouts,
     running,
+    webhooks,
 )
 from catchpan_service.store.database import Order
 from catchpan_service.store.errors import Unfenced
@@ -45,6 +46,7 @@ from tests.store.office import (
     profile,
     reply,
     rollout,
+    webhook,
 )
 from tests.store.places import Place
 
@@ -58,6 +60,7 @@ def place(wiped):
 
 def furnish(database, access):
     """At least one row of the organisation in every table."""
+    do(database, access, webhooks.add, webhook())
     subject = profile(database, access)
     for number in (1, 2):
         do(database, access, revisions.add, subject, draft(f"{access.organisation_name} {number}"))

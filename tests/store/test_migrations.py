@@ -127,6 +127,9 @@ FILLED_BY_HAND = {
     | {"digest": "sha256:0", "entry": b"{}", "from_position": 1},
     "unsafe": OWNED | {"profile": THING, "number": 1, "digest": "sha256:0", "position": 1},
     "signers": OWNED | {"number": 1, "seed": b"s" * 32, "key": "k", "created": AT},
+    "webhooks": OWNED | {"id": THING, "url": "https://x.example/", "events": b"[]", "secret": "whsec_", "created": AT},
+    "deliveries": OWNED
+    | {"id": THING, "webhook": THING, "type": "x.y", "body": b"{}", "made": AT, "attempts": 0, "due": AT},
     "commissionings": OWNED
     | {"machine": THING, "number": 1, "done": AT, "due": AT, "body": b"{}", "recorded": AT, "recorded_by": "office"},
     "running": OWNED

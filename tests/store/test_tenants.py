@@ -12,6 +12,7 @@ from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.profiles import ProfileRequest, ProvisionalReleaseRequest, Withdrawal
 from catchpan.contract.running import RunningReport
 from catchpan.contract.sync import ReplicaReport
+from catchpan.contract.webhooks import WebhookRotation
 from catchpan_service.rules.rollouts import Event
 from catchpan_service.store import (
     audit,
@@ -19,6 +20,7 @@ from catchpan_service.store import (
     commissionings,
     contents,
     corrections,
+    deliveries,
     drift,
     dues,
     factors,
@@ -40,6 +42,7 @@ from catchpan_service.store import (
     signers,
     totals,
     wanted,
+    webhooks,
 )
 from catchpan_service.store.errors import NotFound
 from catchpan_service.store.writes import Stamp
@@ -56,17 +59,19 @@ from tests.store.office import (
     material,
     profile,
     rollout,
+    webhook,
 )
 
 MODULES = (
-    audit, branches, commissionings, contents, corrections, drift, dues, factors, feed, holdings, keys, machine_checks, machine_kinds, machines, materials, profiles,
-    replicas, reports, revisions, rollout_machines, rollout_plans, rollouts, running, signers, totals, wanted,
+    audit, branches, commissionings, contents, corrections, deliveries, drift, dues, factors, feed, holdings, keys, machine_checks, machine_kinds, machines, materials, profiles,
+    replicas, reports, revisions, rollout_machines, rollout_plans, rollouts, running, signers, totals, wanted, webhooks,
 )  # fmt: skip
 # Called within the writes of other functions only, with what these have found in the organisation.
 INNER = {"audit.append", "contents.keep", "profiles.point", "feed.start", "feed.head", "feed.advance", "signers.start"}
 INNER |= {"holdings.begin_all", "holdings.end_of_machines", "revisions.roll_out", "rollout_plans.plan"}
 INNER |= {f"rollout_machines.{name}" for name in ("join", "begin_wave", "count_anew")}
 INNER |= {"rollouts.look_again"}
+INNER |= {"deliveries.queue", "deliveries.note", "deliveries.give_up_all"}
 INNER |= {"signers.current", "signers.cursor_secret"}
 INNER |= {f"factors.{name}" for name in ("begin", "end", "end_revision", "move_machine")}
 INNER |= {f"holdings.{name}" for name in ("begin", "end_revision", "end_narrower", "condemn", "move_machine")}
@@ -100,6 +105,8 @@ class Theirs:
         trial = profile(database, other)
         do(database, other, revisions.add, trial, draft("trial"))
         machine(database, other, kind=database.read_now(profiles.get, other.organisation, trial).machine_kind)
+        self.webhook = UUID(do(database, other, webhooks.add, webhook()).id)
+        do(database, other, deliveries.add_trial, self.webhook)
         self.rollout = UUID(do(database, other, rollouts.add, rollout(trial)).rollout.id)
 
     def calls(self):
@@ -143,6 +150,12 @@ class Theirs:
             "revisions.release_provisionally": (self.profile, 1, None, provisionally),
             "contents.get": (GIVEN.digest,),
             "keys.revoke": (self.key,),
+            "webhooks.get": (self.webhook,),
+            "webhooks.rotate": (self.webhook, WebhookRotation(secret=f"whsec_{'B' * 32}")),
+            "webhooks.resume": (self.webhook,),
+            "webhooks.end": (self.webhook,),
+            "deliveries.add_trial": (self.webhook,),
+            "deliveries.page": (self.webhook,),
             "machine_kinds.get": (self.machine_kind,),
             "machine_kinds.replace": (self.machine_kind, MachineKindRequest(name="mine now"), None),
             "materials.get": (self.material,),
@@ -207,6 +220,11 @@ WITHOUT_ID = {
     "profiles.page": (),
     "keys.add": ("0" * 64, "mine", "reader"),
     "keys.note_use": (),
+    "webhooks.add": (webhook(),),
+    "webhooks.page": (),
+    "webhooks.hear": ([],),
+    "deliveries.is_due": (GONE_BY,),
+    "deliveries.take": (10,),
     "machine_kinds.add": (MachineKindRequest(name="shared name"),),
     "materials.add": (MaterialRequest(name="shared name"),),
 }
@@ -289,6 +307,15 @@ def test_a_page_holds_nothing_of_theirs(database, office, theirs, name):
 
 def test_a_list_of_keys_holds_nothing_of_theirs(database, office, theirs):
     assert [kept.id for kept in call(database, office, keys.all_of_them)] == [office.key]
+
+
+def test_no_message_of_theirs_is_due_or_taken_for_us(database, office, other, theirs):
+    assert not database.read_now(deliveries.is_due, office.organisation, GONE_BY)
+    assert do(database, office, deliveries.take, 10) == []
+    taken = do(database, other, deliveries.take, 10)[0]
+    do(database, office, webhooks.hear, [deliveries.Outcome(taken, 200, "delivered", arrived=True)])
+    kept = database.read_now(deliveries.page, other.organisation, theirs.webhook).items
+    assert not any(one.delivered for one in kept)
 
 
 def test_a_cursor_of_theirs_is_refused(database, office, other, theirs):

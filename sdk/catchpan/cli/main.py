@@ -49,6 +49,7 @@ _COMMANDS = {
     "rollout": "rollout:app",
     "sync": "branch:sync",
     "replica": "replica:app",
+    "webhook": "webhook:app",
     "organisation": "organisation:organisation",
     "key": "organisation:key",
     "database": "database:database",

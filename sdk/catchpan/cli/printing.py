@@ -20,6 +20,14 @@ def say(text: str) -> None:
     print(text, file=sys.stderr)
 
 
+def confirmed(question: str) -> bool:
+    """Whether the person at the terminal says yes; no, where nobody sits there."""
+    if not sys.stdin.isatty():
+        return False
+    say(f"{question} [y/N]")
+    return sys.stdin.readline().strip().lower() in ("y", "yes")
+
+
 def put_json(answer: Any) -> None:
     """The contract's own JSON."""
     put(msgspec.json.format(msgspec.json.encode(answer), indent=2).decode())

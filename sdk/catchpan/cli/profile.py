@@ -13,7 +13,7 @@ from catchpan.cli.connection import Common
 from catchpan.cli.exits import USAGE
 from catchpan.cli.files import read_curve
 from catchpan.cli.lookup import by_name
-from catchpan.cli.printing import number, put, put_findings, put_json, put_table, say, told
+from catchpan.cli.printing import confirmed, number, put, put_findings, put_json, put_table, say, told
 from catchpan.cli.settings import parse_pass, parse_work
 from catchpan.contract.curves import AskedForm, FlowCurveRequest
 from catchpan.contract.openings import OpeningRequest
@@ -352,20 +352,13 @@ def withdraw(
     with common.client(stores=True) as client:
         profile = by_name("profile", name, client.all_profiles)
         profile, chosen = _chosen(client, profile.id, revision or profile.released)
-        if not (yes or dry_run or _confirmed(f"Withdraw revision {chosen.number} of {profile.name}?")):
+        if not (yes or dry_run or confirmed(f"Withdraw revision {chosen.number} of {profile.name}?")):
             say("nothing was changed; --yes withdraws without asking")
             sys.exit(USAGE)
         request = WithdrawRequest(reason=reason, because=because)  # type: ignore[arg-type]
         made = client.withdraw_revision(profile.id, chosen.number, request, version=chosen.version, dry_run=dry_run)
     say(_DONE.get(dry_run, f"withdrew revision {made.number} of {profile.name}"))
     _print_summary(profile, made, common)
-
-
-def _confirmed(question: str) -> bool:
-    if not sys.stdin.isatty():
-        return False
-    say(f"{question} [y/N]")
-    return sys.stdin.readline().strip().lower() in ("y", "yes")
 
 
 @app.command

@@ -51,6 +51,12 @@ EXAMPLES: dict[str, Any] = {
     "undoRollout": {"reason": "heavy on two machines"},
     "addKey": {"name": "office program", "role": "reader", "hash": "00" * 32},
     "rotateKey": {"hash": "01" * 32, "overlap_hours": 24},
+    "addWebhook": {
+        "url": "https://hooks.alder-hollow.example/catchpan",
+        "secret": f"whsec_{'A' * 32}",
+        "events": ["revision", "rollout"],
+    },
+    "rotateWebhook": {"secret": f"whsec_{'B' * 32}"},
     "reportReplica": {"epoch": 1, "position": 12, "manifest": _SOME_DIGEST, "exceptions": _SOME_DIGEST},
     "withdrawRevision": {"reason": "lot L2041 clumps", "because": "unsafe"},
 }

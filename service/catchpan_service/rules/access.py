@@ -21,11 +21,12 @@ class Action(StrEnum):
     REPORT = "report"  # what a replica holds
     OVERSEE = "oversee"  # how all branches stand
     MANAGE_KEYS = "manage keys"
+    MANAGE_WEBHOOKS = "manage webhooks"
 
 
 ALLOWED: Final[Mapping[Role, frozenset[Action]]] = {
     Role.OWNER: frozenset(Action),
-    Role.CALIBRATOR: frozenset(Action) - {Action.OVERRIDE, Action.MANAGE_KEYS},
+    Role.CALIBRATOR: frozenset(Action) - {Action.OVERRIDE, Action.MANAGE_KEYS, Action.MANAGE_WEBHOOKS},
     Role.BRANCH: frozenset({Action.READ, Action.COMPUTE, Action.REPORT}),
     Role.READER: frozenset({Action.READ, Action.COMPUTE, Action.OVERSEE}),
     Role.CALENDAR: frozenset(),  # stands in an address, so that it opens nothing but the calendar

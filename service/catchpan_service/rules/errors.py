@@ -3,6 +3,7 @@
 RuleError
 ├── NotAllowed      the role may not do this
 ├── BadWave         a wave of a rollout that cannot be made up; says where
+├── BadAddress      an address that nothing is sent to
 └── NotLegal        the state does not allow this; says what it does allow
     └── Blocked     a finding of severity stop is in the way
 """
@@ -27,6 +28,15 @@ class BadWave(RuleError):
     def __init__(self, message: str, *, where: tuple[str | int, ...], given: str | None, allowed: str) -> None:
         super().__init__(message)
         self.where = where
+        self.given = given
+        self.allowed = allowed
+
+
+class BadAddress(RuleError):
+    """An address of a webhook that nothing is sent to; ``allowed`` is what would have been taken."""
+
+    def __init__(self, message: str, *, given: str, allowed: str) -> None:
+        super().__init__(message)
         self.given = given
         self.allowed = allowed
 

@@ -1,8 +1,9 @@
 """The one way to the database: runs store functions, and does the bookkeeping of every write.
 
 A write function touches its own tables and says what it changed. Here alone its answer is looked up and remembered
-under the idempotency key, the counter raised, the changes listed and the audit chain made longer: all in the
-transaction of the write. A dry run does the same and is undone; it does not look at the idempotency key.
+under the idempotency key, the counter raised, the changes listed, the messages to webhooks written and the audit chain
+made longer: all in the transaction of the write. A dry run does the same and is undone; it does not look at the
+idempotency key.
 """
 
 import asyncio
@@ -16,7 +17,7 @@ from uuid import UUID
 
 from sqlalchemy import Connection
 
-from catchpan_service.store import audit, feed, idempotency
+from catchpan_service.store import audit, deliveries, feed, idempotency
 from catchpan_service.store.bells import Bells
 from catchpan_service.store.engines import StoreEngine, open_engine
 from catchpan_service.store.feed import Head
@@ -215,6 +216,8 @@ class Database:
                 made=written.changes,
             )
             feed.advance(connection, organisation, after, written.changes)
+            if head.hearing:
+                deliveries.queue(connection, organisation, stamp, written.changes)
             if after.position % FORGET_EVERY == 0:
                 idempotency.forget(connection, organisation, stamp.now)
         return written.answer

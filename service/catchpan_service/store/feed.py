@@ -4,7 +4,7 @@ Who reads the feed meets every change once, in order, is told up to where positi
 and can go on from any cursor. Changes before the ``floor`` were put away; a restored database has a higher ``epoch``.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 from uuid import UUID
 
@@ -19,7 +19,7 @@ from catchpan_service.store.writes import EVERYBODY, Change, Stamp, Written
 GENESIS: Final = "0" * 64
 FIRST_EPOCH: Final = 1
 
-_HEAD: Final = select(counters.c.position, counters.c.chain_head).where(*owned(counters))
+_HEAD: Final = select(counters.c.position, counters.c.chain_head, counters.c.hearing).where(*owned(counters))
 _STATE: Final = select(counters.c.epoch, counters.c.position, counters.c.floor).where(*owned(counters))
 _RAISE: Final = update(counters).where(*owned(counters))
 _LIST: Final = insert(changes)
@@ -36,10 +36,11 @@ _PUT_AWAY: Final = delete(changes).where(*owned(changes), changes.c.position <= 
 
 @dataclass(frozen=True)
 class Head:
-    """Where an organisation's feed and its audit chain end."""
+    """Where an organisation's feed and its audit chain end, and how many webhooks hear of what comes next."""
 
     position: int
     chain_head: str
+    hearing: int = field(default=0, compare=False)
 
 
 EMPTY: Final = Head(0, GENESIS)
@@ -72,12 +73,12 @@ def start(connection: Connection, organisation: UUID) -> None:
 def head(connection: Connection, organisation: UUID) -> Head:
     """Where the organisation stands; at the beginning, if it is only being made."""
     row = connection.execute(_HEAD, of(organisation)).one_or_none()
-    return Head(row.position, row.chain_head) if row else EMPTY
+    return Head(row.position, row.chain_head, row.hearing) if row else EMPTY
 
 
 def advance(connection: Connection, organisation: UUID, head: Head, made: tuple[Change, ...]) -> None:
     """Raise the counter to the new head, and write down what was changed at that position."""
-    connection.execute(_RAISE, of(organisation) | vars(head))
+    connection.execute(_RAISE, of(organisation) | {"position": head.position, "chain_head": head.chain_head})
     connection.execute(
         _LIST,
         [

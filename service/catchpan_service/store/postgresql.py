@@ -163,7 +163,7 @@ def _settings(scope: Scope) -> str:
 def _lock(scope: Scope) -> str:
     """The statement that holds the organisation's counter until the transaction ends, and tells where it stands."""
     one = sql.quote(str(scope.organisation))
-    counter = f"SELECT position, chain_head FROM counters WHERE organisation = {one} FOR UPDATE"  # noqa: S608  quoted
+    counter = f"SELECT position, chain_head, hearing FROM counters WHERE organisation = {one} FOR UPDATE"  # noqa: S608  quoted
     return f"SELECT pg_advisory_xact_lock({ADDING_ORGANISATIONS}); {counter}" if scope.administrator else counter
 
 

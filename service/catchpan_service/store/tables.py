@@ -120,6 +120,7 @@ counters = _owned(
     Column("position", BigInteger, nullable=False),
     _text("chain_head"),
     Column("floor", BigInteger, nullable=False, server_default=text("0")),
+    Column("hearing", Integer, nullable=False, server_default=text("0")),  # webhooks that something is sent to
     ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
     CheckConstraint("epoch >= 1 AND position >= 0", name="position"),
     key=(),
@@ -492,4 +493,48 @@ replicas = _owned(
     Column("key", Uuid, nullable=False),
     _refers("branch", "branches"),
     key=("branch",),
+)
+
+# Addresses that hear of changes; the secrets sign what is sent there, so that they are kept as they are.
+webhooks = _owned(
+    "webhooks",
+    Column("id", Uuid, nullable=False),
+    _text("url"),
+    Column("events", LargeBinary, nullable=False),
+    _text("secret", nullable=True),
+    _text("old_secret", nullable=True),
+    _moment("both_until", nullable=True),
+    _moment("created"),
+    _moment("disabled", nullable=True),
+    _text("why", nullable=True),
+    _moment("ended", nullable=True),
+    ForeignKeyConstraint(["organisation"], ["organisations.organisation"]),
+    CheckConstraint("(ended IS NULL) = (secret IS NOT NULL)", name="secret"),
+    CheckConstraint("(old_secret IS NULL) = (both_until IS NULL)", name="old_secret"),
+    CheckConstraint("(disabled IS NULL) = (why IS NULL)", name="disabled"),
+    key=("id",),
+)
+
+# Messages, written with the change that they tell; ``due`` says when one is sent next, and is moved on while it is.
+deliveries = _owned(
+    "deliveries",
+    Column("id", Uuid, nullable=False),
+    Column("webhook", Uuid, nullable=False),
+    _text("type"),
+    Column("body", LargeBinary, nullable=False),
+    _moment("made"),
+    Column("attempts", Integer, nullable=False),
+    _moment("due", nullable=True),
+    Column("status", Integer, nullable=True),
+    _text("answer", nullable=True),
+    _moment("delivered", nullable=True),
+    _moment("given_up", nullable=True),
+    _refers("webhook", "webhooks"),
+    CheckConstraint("attempts >= 0", name="attempts"),
+    CheckConstraint("(due IS NULL) = (delivered IS NOT NULL OR given_up IS NOT NULL)", name="due"),
+    CheckConstraint("delivered IS NULL OR given_up IS NULL", name="finished"),
+    Index("ix_deliveries_webhook", "organisation", "webhook", "id"),
+    Index("ix_deliveries_due", "organisation", "due"),
+    Index("ix_deliveries_made", "organisation", "made"),
+    key=("id",),
 )

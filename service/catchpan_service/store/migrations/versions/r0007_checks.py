@@ -6,7 +6,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision: Final = "0007"
-down_revision: Final = "0005"
+down_revision: Final = "0006"
 
 _FIGURES: Final = ("ratio", "uncertainty", "factor", "used", "area", "nitrogen", "phosphate", "potash")
 
