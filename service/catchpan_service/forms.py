@@ -9,13 +9,13 @@ from typing import Any, Final, get_args, get_origin, get_type_hints
 
 import msgspec
 
+from catchpan.cells import harmless
+
 JSON: Final = "application/json"
 CSV: Final = "text/csv"
 
 _RANGE = re.compile(r"\s*([\w!#$&^.+*-]+/[\w!#$&^.+*-]+)\s*(?:;(.*))?")
 _QUALITY = re.compile(r"\bq\s*=\s*([01](?:\.\d{0,3})?)")
-_HARMFUL: Final = ("=", "+", "-", "@", "\t", "\r")
-"""A spreadsheet takes text that begins so for a formula."""
 
 
 def chosen(accept: str | None, offered: Sequence[str]) -> str | None:
@@ -88,7 +88,7 @@ def _at(row: Any, path: tuple[str, ...]) -> Any:
 def _cell(value: Any) -> Any:
     """A cell: text that could be taken for a formula is made harmless, numbers stay numbers."""
     if isinstance(value, str):
-        return f"'{value}" if value.startswith(_HARMFUL) else value
+        return harmless(value)
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, list):

@@ -37,6 +37,7 @@ GROUPS = (
     "branch",
     "calendar",
     "rollout",
+    "fleet",
     "sync",
     "replica",
     "database",
