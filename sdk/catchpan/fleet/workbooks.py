@@ -7,6 +7,7 @@ a copy that holds no more than was looked at.
 import io
 import re
 import zipfile
+import zlib
 from collections.abc import Mapping
 from datetime import UTC, date, datetime
 from importlib import import_module
@@ -31,12 +32,14 @@ _SHEET: Final = re.compile(r"xl/worksheets/.*\.xml", re.IGNORECASE)
 def write_workbook(path: Path, sheets: Mapping[str, Lines]) -> None:
     """One sheet for each name; text is never a formula, a link or a number."""
     plain_text = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
+    made = io.BytesIO()
+    book = _writer().Workbook(made, plain_text | {"in_memory": True})
+    book.set_properties({"created": _DAY})
+    for name, lines in sheets.items():
+        _fill(book.add_worksheet(name), lines)
+    book.close()
     try:
-        book = _writer().Workbook(str(path), plain_text)
-        book.set_properties({"created": _DAY})
-        for name, lines in sheets.items():
-            _fill(book.add_worksheet(name), lines)
-        book.close()
+        path.write_bytes(made.getvalue())
     except OSError as error:
         raise TableError(f"{path}: {error.strerror}") from error
 
@@ -88,15 +91,16 @@ def _looked_at(path: Path) -> io.BytesIO:
         with zipfile.ZipFile(path) as given, zipfile.ZipFile(copy, "w") as kept:
             _require_modest(path.name, given.infolist())
             for part in given.infolist():
-                body = given.read(part)
+                with given.open(part) as inflating:
+                    body = inflating.read(part.file_size)  # no more than it says, whatever it would inflate to
                 if _SHEET.fullmatch(part.filename):
                     _require_near(path.name, part.filename, body)
                 kept.writestr(part.filename, body)
     except OSError as error:
         raise TableError(f"{path}: {error.strerror or error}") from error
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, RuntimeError, EOFError, ValueError) as error:
-        if isinstance(error, TableError):
-            raise
+    except TableError:
+        raise
+    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, ValueError, zlib.error) as error:
         raise TableError(f"{path.name}: this is no spreadsheet file (XLSX): {error}") from error
     copy.seek(0)
     return copy

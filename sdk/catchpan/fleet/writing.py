@@ -39,7 +39,9 @@ def _unit(column: Column, values: Sequence[Any]) -> str | None:
     kind = quantity_of(column.kind)
     if kind is None:
         return None
-    found = (unit_in(column.kind, value_at(value, column.path)) for value in values)
+    found = [unit_in(column.kind, value_at(value, column.path)) for value in values]
+    if "1" in found:  # a plain share cannot tell its unit behind the number
+        return "1"
     return next((unit for unit in found if unit is not None), units(kind)[0])
 
 
