@@ -260,6 +260,8 @@ class Operation:
         }
         named = self.id not in {"addProfile", "addKey"}
         found = self.example if self.example is NOTHING or not named else example(self.id, name)
+        if self.id in {"putTogether", "putEach"}:
+            return {"items": [{"branch": {"name": f"{name}yard"}}, *found["items"]]}
         return found if found is NOTHING else found | own.get(self.id, {})
 
     def call(self, web: Web, of: Season, name: str = "", **options: Any) -> httpx.Response:

@@ -7,6 +7,7 @@ from typing import TypeVar
 from catchpan import calls
 from catchpan.calls import Call
 from catchpan.contract.branches import Branch, BranchPage, BranchRequest, Machine, MachinePage, MachineRequest
+from catchpan.contract.bulk import BulkAnswer, BulkAnswers, BulkItem
 from catchpan.contract.organisations import Key, KeyRequest, KeyRotation, Keys
 from catchpan.contract.sync import (
     FeedPage,
@@ -145,3 +146,15 @@ class Branches(ABC):
     def sync_status(self) -> SyncStatus:
         """How every branch's replica stands to what was released."""
         return self.run(calls.sync_status())
+
+    def bulk(
+        self, items: list[BulkItem], *, dry_run: bool = False, idempotency_key: str | None = None
+    ) -> BulkAnswer:
+        """Put materials, machine kinds, branches, machines and commissionings in place, all of them or none."""
+        return self.run(calls.bulk(items, dry_run), idempotency_key=idempotency_key)
+
+    def bulk_items(
+        self, items: list[BulkItem], *, dry_run: bool = False, idempotency_key: str | None = None
+    ) -> BulkAnswers:
+        """The same in one write, but each by itself: the answer has a result or a problem for each."""
+        return self.run(calls.bulk_items(items, dry_run), idempotency_key=idempotency_key)

@@ -7,6 +7,7 @@ from urllib.parse import quote
 import msgspec
 
 from catchpan.contract.branches import Branch, BranchPage, BranchRequest, Machine, MachinePage, MachineRequest
+from catchpan.contract.bulk import BulkAnswer, BulkAnswers, BulkItem, BulkRequest
 from catchpan.contract.commissionings import (
     Commissioning,
     CommissioningPage,
@@ -71,7 +72,7 @@ class Call(msgspec.Struct, Generic[T], frozen=True):
 
     ``keyed`` marks a write that gets an idempotency key, so that repeating it is safe; ``version`` becomes
     ``If-Match``; ``told`` marks an answer in the caller's units; ``patience`` [s] is what the service may wait on
-    purpose, beside the deadline. ``form`` is the media type that is asked for.
+    purpose, or work on many things, beside the deadline. ``form`` is the media type that is asked for.
     """
 
     method: str
@@ -545,3 +546,20 @@ def signing_keys() -> Call[SigningKeys]:
 def sync_status() -> Call[SyncStatus]:
     """How every branch's replica stands."""
     return Call("GET", _at("sync", "status"), SyncStatus)
+
+
+def bulk(items: list[BulkItem], dry_run: bool) -> Call[BulkAnswer]:
+    """Many things put in place, all or none."""
+    body, patience = BulkRequest(items=items), _for_each(items)
+    return Call("POST", _at("bulk"), BulkAnswer, body, _dry(dry_run), keyed=True, patience=patience)
+
+
+def bulk_items(items: list[BulkItem], dry_run: bool) -> Call[BulkAnswers]:
+    """Many things put in place, each by itself."""
+    body, patience = BulkRequest(items=items), _for_each(items)
+    return Call("POST", _at("bulk", "items"), BulkAnswers, body, _dry(dry_run), keyed=True, patience=patience)
+
+
+def _for_each(items: list[BulkItem]) -> float:
+    """What so many items may take beside the deadline [s]."""
+    return 0.01 * len(items)

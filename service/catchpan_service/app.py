@@ -21,6 +21,7 @@ from catchpan_service.keyring import Keyring
 from catchpan_service.problems import Refusal, answer, problem_of
 from catchpan_service.routes import (
     branches,
+    bulk,
     calendars,
     commissionings,
     computations,
@@ -71,6 +72,7 @@ HANDLERS: list[ControllerRouterHandler] = [
     dues.router,
     calendars.show,
     rollouts.router,
+    bulk.router,
     keys.router,
     webhooks.router,
     sync.router,

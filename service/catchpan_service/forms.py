@@ -11,6 +11,8 @@ from typing import Any, Final, get_args, get_origin, get_type_hints
 import msgspec
 import xlsxwriter
 
+from catchpan.cells import harmless
+
 JSON: Final = "application/json"
 CSV: Final = "text/csv"
 XLSX: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -19,8 +21,6 @@ OF_LISTS: Final = (JSON, CSV, XLSX)
 _CREATED: Final = datetime(2026, 1, 1)  # noqa: DTZ001 - a spreadsheet knows no zones
 _RANGE = re.compile(r"\s*([\w!#$&^.+*-]+/[\w!#$&^.+*-]+)\s*(?:;(.*))?")
 _QUALITY = re.compile(r"\bq\s*=\s*([01](?:\.\d{0,3})?)")
-_HARMFUL: Final = ("=", "+", "-", "@", "\t", "\r")
-"""A spreadsheet takes text that begins so for a formula."""
 
 
 def chosen(accept: str | None, offered: Sequence[str]) -> str | None:
@@ -58,7 +58,7 @@ def table(page: msgspec.Struct) -> bytes:
     header, *rows = _rows(page)
     written = csv.writer(text)
     written.writerow(header)
-    written.writerows([_harmless(cell) for cell in row] for row in rows)
+    written.writerows([harmless(cell) if isinstance(cell, str) else cell for cell in row] for row in rows)
     return text.getvalue().encode()
 
 
@@ -107,11 +107,6 @@ def _at(row: Any, path: tuple[str, ...]) -> Any:
     for name in path:
         row = row.get(name) if isinstance(row, dict) else None
     return row
-
-
-def _harmless(cell: Any) -> Any:
-    """Text that could be taken for a formula, made harmless."""
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_HARMFUL) else cell
 
 
 def _cell(value: Any) -> Any:

@@ -16,7 +16,7 @@ from catchpan.quantities import System
 from catchpan_service.calibration.errors import CalibrationError
 from catchpan_service.clashes import clash_of
 from catchpan_service.envelope import ACCESS
-from catchpan_service.faults import computation_fault, decode_fault
+from catchpan_service.faults import computation_fault, decode_fault, locate
 from catchpan_service.rules import errors as rules
 from catchpan_service.store import errors as store
 from catchpan_service.strict import UnsupportedMediaType, body_type
@@ -194,6 +194,58 @@ def _bad_address(error: rules.BadAddress, _: Asked) -> Answered:
     return problem(Slug.NOT_COMPUTABLE, str(error), errors=[fault]), {}
 
 
+def _refused_items(error: store.Refused, asked: Asked) -> Answered:
+    """The problem of a bulk change: its kind is that of the first item, its errors are those of all of them."""
+    document = msgspec.json.decode(asked.body)
+    wrong = [
+        (number, item_problem(one, document["items"][number]))
+        for number, one in enumerate(error.items)
+        if one is not None
+    ]
+    faults = [
+        msgspec.structs.replace(fault, pointer=f"/items/{number}{fault.pointer}")
+        for number, found in wrong
+        for fault in found.errors
+    ]
+    return problem(wrong[0][1].slug, str(error), errors=faults), {}
+
+
+def item_problem(error: Exception, document: Any) -> Problem:
+    """The problem of one item of a bulk change; ``document`` is the item as it was sent."""
+    for kind, slug, code in _OF_ITEMS:
+        if isinstance(error, kind):
+            pointer, given = locate(document, tuple(filter(None, getattr(error, "field", "").split("/"))))
+            if isinstance(error, store.Stale):
+                pointer, given = "/version", document.get("version")
+            fault = Fault(
+                pointer=pointer, code=code, detail=str(error), given=_scalar(given), allowed=_allowed_in(error)
+            )
+            return problem(slug, str(error), errors=[fault])
+    if isinstance(error, CalibrationError):
+        return computation_problem(error, document)
+    raise error
+
+
+def _scalar(given: Any) -> Any:
+    return None if isinstance(given, dict | list) else given
+
+
+def _allowed_in(error: Exception) -> str:
+    if isinstance(error, store.Stale):
+        return f"version {error.version}, once you have seen it"
+    if isinstance(error, store.Conflict):
+        return f"a name that is not in use; this one is that of {error.existing}"
+    return "what is there, or stands before it in the same call" if isinstance(error, store.NotFound) else ""
+
+
+_OF_ITEMS: Final[list[tuple[type[Exception], Slug, str]]] = [
+    (store.NotFound, Slug.UNKNOWN_REFERENCE, "no_such"),
+    (store.Stale, Slug.CONFLICT, "stale"),
+    (store.Conflict, Slug.CONFLICT, "in_use"),
+    (store.Misformed, Slug.NOT_COMPUTABLE, "misformed"),
+]
+
+
 def _key_reused(error: store.KeyReused, _: Asked) -> Answered:
     return problem(Slug.KEY_REUSED, str(error)), {}
 
@@ -237,6 +289,7 @@ _TOLD: Final[list[tuple[type[Exception], Callable[[Any, Asked], Answered]]]] = [
     (store.NotFound, _not_found),
     (store.Stale, _stale),
     (store.Conflict, _conflict),
+    (store.Refused, _refused_items),
     (store.KeyReused, _key_reused),
     (store.BadCursor, _bad_cursor),
     (store.Gone, _gone),

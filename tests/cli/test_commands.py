@@ -38,6 +38,7 @@ GROUPS = (
     "calendar",
     "rollout",
     "webhook",
+    "fleet",
     "sync",
     "replica",
     "database",

@@ -14,7 +14,7 @@ SAMPLE_ARGUMENTS = {
     "id": MISSING, "profile": MISSING, "number": 1, "before": 1, "limit": 10, "tolerance": 0.1, "version": 3,
     "branch": MISSING, "machine": MISSING, "only_drift": True, "until": None, "token": "secret", "reason": "why",
     "moment": datetime(2031, 4, 7, tzinfo=UTC), "after": "cursor", "wait": 1.0, "contents": True, "at": 1,
-    "since": None, "by": "month", "form": "text/csv", "dry_run": False, "request": None, "batch": None, "idempotency_key": None,
+    "since": None, "by": "month", "form": "text/csv", "dry_run": False, "items": [], "request": None, "batch": None, "idempotency_key": None,
     "url": "https://hooks.example.com/", "secret": f"whsec_{'A' * 32}", "events": ("revision",),
 }  # fmt: skip
 

@@ -73,6 +73,8 @@ def at_once(web, **headers):
 
 # Another value, where there is no text to change.
 OTHERS = {
+    "putTogether": {"items": []},
+    "putEach": {"items": []},
     "rotateKey": {"overlap_hours": 3},
     "reportReplica": {"position": 13},
     "reportRunning": {"by": "somebody else"},

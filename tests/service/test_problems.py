@@ -4,6 +4,7 @@ import json
 
 import pytest
 
+from catchpan.contract.bulk import MAX_BYTES
 from catchpan.contract.problems import Slug
 from catchpan_service.problems import CATALOGUE
 from tests.scenario import MISSING, example, is_problem, operations, season, serving
@@ -79,7 +80,8 @@ def test_every_body_is_looked_at_alike(web, operation):
     assert (found.errors[0].pointer, found.errors[0].code) == ("/brand_new", "unknown_member")
     assert "members " in found.errors[0].allowed
     is_problem(send(b"{}", Content_Type="text/plain"), Slug.WRONG_MEDIA_TYPE)
-    is_problem(send(b" " * (KIB + 1)), Slug.TOO_LARGE)
+    largest = MAX_BYTES if operation.template.startswith("/v1/bulk") else KIB
+    is_problem(send(b" " * (largest + 1)), Slug.TOO_LARGE)
 
 
 @pytest.mark.parametrize("body", NOT_JSON.values(), ids=NOT_JSON)

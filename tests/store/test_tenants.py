@@ -7,6 +7,7 @@ from uuid import UUID
 import pytest
 
 from catchpan.contract.branches import BranchRequest, Machine, MachineRequest
+from catchpan.contract.bulk import BulkItem
 from catchpan.contract.machine_kinds import MachineKindRequest
 from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.profiles import ProfileRequest, ProvisionalReleaseRequest, Withdrawal
@@ -17,6 +18,7 @@ from catchpan_service.rules.rollouts import Event
 from catchpan_service.store import (
     audit,
     branches,
+    bulk,
     commissionings,
     contents,
     corrections,
@@ -44,7 +46,7 @@ from catchpan_service.store import (
     wanted,
     webhooks,
 )
-from catchpan_service.store.errors import NotFound
+from catchpan_service.store.errors import NotFound, Refused
 from catchpan_service.store.writes import Stamp
 from tests.store.office import (
     branch,
@@ -63,7 +65,7 @@ from tests.store.office import (
 )
 
 MODULES = (
-    audit, branches, commissionings, contents, corrections, deliveries, drift, dues, factors, feed, holdings, keys, machine_checks, machine_kinds, machines, materials, profiles,
+    audit, branches, bulk, commissionings, contents, corrections, deliveries, drift, dues, factors, feed, holdings, keys, machine_checks, machine_kinds, machines, materials, profiles,
     replicas, reports, revisions, rollout_machines, rollout_plans, rollouts, running, signers, totals, wanted, webhooks,
 )  # fmt: skip
 # Called within the writes of other functions only, with what these have found in the organisation.
@@ -73,6 +75,7 @@ INNER |= {f"rollout_machines.{name}" for name in ("join", "begin_wave", "count_a
 INNER |= {"rollouts.look_again"}
 INNER |= {"deliveries.queue", "deliveries.note", "deliveries.give_up_all"}
 INNER |= {"signers.current", "signers.cursor_secret"}
+INNER |= {"contents.keep_all", "commissionings.bodies"}
 INNER |= {f"factors.{name}" for name in ("begin", "end", "end_revision", "move_machine")}
 INNER |= {f"holdings.{name}" for name in ("begin", "end_revision", "end_narrower", "condemn", "move_machine")}
 GIVEN = draft("theirs")
@@ -116,6 +119,7 @@ class Theirs:
         theirs = MachineRequest(name="mine now", branch=str(self.branch), machine_kind=str(self.machine_kind))
         provisionally = ProvisionalReleaseRequest(branch=str(self.branch), days=3, reason="x")
         return {
+            "bulk.put": ([BulkItem(id=str(self.branch), branch=BranchRequest(name="mine now"))], {}, True),
             "branches.get": (self.branch,),
             "branches.named": ("Theirs alone",),
             "branches.replace": (self.branch, BranchRequest(name="mine now"), None),
@@ -270,7 +274,7 @@ def test_the_organisation_follows_the_connection_everywhere():
 def test_what_is_theirs_is_refused_and_unchanged(database, place, office, theirs):
     before = place.dump()
     for name, args in theirs.calls().items():
-        with pytest.raises(NotFound):
+        with pytest.raises((NotFound, Refused)):
             call(database, office, functions()[name], *args)
         assert place.dump() == before, name
 

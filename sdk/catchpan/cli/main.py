@@ -47,6 +47,7 @@ _COMMANDS = {
     "profile": "profile:app",
     "branch": "branch:branch",
     "rollout": "rollout:app",
+    "fleet": "fleet:app",
     "sync": "branch:sync",
     "replica": "replica:app",
     "webhook": "webhook:app",

@@ -32,6 +32,8 @@ EXAMPLES: dict[str, Any] = {
     "addMachine": _MACHINE,
     "replaceMachine": _MACHINE,
     "addCommissioning": fleet.COMMISSIONING,
+    "putTogether": fleet.BULK,
+    "putEach": fleet.BULK,
     "addCorrection": fleet.CORRECTION,
     "reportRunning": fleet.RUNNING,
     "addMachineCheck": fleet.CHECK,

@@ -66,3 +66,20 @@ CHECK: dict[str, Any] = {
     },
     "note": "invented",
 }  # fmt: skip
+
+BULK: dict[str, Any] = {
+    "items": [
+        {"material": {"name": "Sample Meadow 18-0-6", "maker": "invented", "bag": {"value": 50, "unit": "lb"}}},
+        {"machine_kind": {"name": "Stand-on 60 (invented)"}},
+        {"branch": {"name": "South yard", "tags": ["ice"]}},
+        {
+            "machine": {
+                "name": "AH-21",
+                "branch": "South yard",
+                "machine_kind": "Stand-on 60 (invented)",
+                "serial": "invented 0121",
+            }
+        },
+        {"commissioning": {"machine": "AH-21", "record": COMMISSIONING}},
+    ]
+}

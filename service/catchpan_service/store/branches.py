@@ -12,30 +12,30 @@ from catchpan_service.store.cursors import DEFAULT_LIMIT
 from catchpan_service.store.documents import Documents
 from catchpan_service.store.writes import Stamp, Written
 
-_KEPT = Documents(tables.branches, "branch", Branch)
+KEPT = Documents(tables.branches, "branch", Branch)
 
 
 def get(connection: Connection, organisation: UUID, subject: UUID) -> Branch:
     """The branch; NotFound."""
-    return _KEPT.get(connection, organisation, subject)
+    return KEPT.get(connection, organisation, subject)
 
 
 def named(connection: Connection, organisation: UUID, name: str) -> UUID:
     """The id of the branch of that name; NotFound."""
-    return _KEPT.named(connection, organisation, name)
+    return KEPT.named(connection, organisation, name)
 
 
 def page(
     connection: Connection, organisation: UUID, cursor: str | None = None, limit: int = DEFAULT_LIMIT
 ) -> BranchPage:
     """One page of branches; BadCursor."""
-    items, following = _KEPT.page(connection, organisation, cursor, limit)
+    items, following = KEPT.page(connection, organisation, cursor, limit)
     return BranchPage(items=items, next=following)
 
 
 def add(connection: Connection, organisation: UUID, stamp: Stamp, request: BranchRequest) -> Written[Branch]:
     """A new branch; Conflict if its name is in use."""
-    return _heard(_KEPT.add(connection, organisation, stamp, request.name, request))
+    return _heard(KEPT.add(connection, organisation, stamp, request.name, request))
 
 
 def replace(
@@ -47,7 +47,7 @@ def replace(
     expected: Collection[int] | None,
 ) -> Written[Branch]:
     """New content of a branch whose version is among those expected; NotFound, Stale, Conflict."""
-    return _heard(_KEPT.replace(connection, organisation, stamp, subject, request.name, request, expected))
+    return _heard(KEPT.replace(connection, organisation, stamp, subject, request.name, request, expected))
 
 
 def _heard(written: Written[Branch]) -> Written[Branch]:

@@ -1,5 +1,6 @@
 """Commissionings of machines: numbered, never changed, the one that was done last in force."""
 
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 from typing import Any, Final, NamedTuple
 from uuid import UUID
@@ -13,7 +14,7 @@ from catchpan_service.rules.due import commissioning_due
 from catchpan_service.store import cursors, machines
 from catchpan_service.store.cursors import DEFAULT_LIMIT
 from catchpan_service.store.errors import NotFound
-from catchpan_service.store.statements import of, owned
+from catchpan_service.store.statements import chunks, of, owned
 from catchpan_service.store.tables import commissionings
 from catchpan_service.store.writes import Change, Stamp, Written
 
@@ -23,6 +24,9 @@ NEWEST: Final = 2**31 - 1  # above every number
 _ADD: Final = insert(commissionings)
 _LAST: Final = select(func.max(commissionings.c.number)).where(*owned(commissionings, "machine"))
 _ONE: Final = select(commissionings).where(*owned(commissionings, "machine", "number"))
+_OF_MANY: Final = select(commissionings.c.machine, commissionings.c.number, commissionings.c.body).where(
+    *owned(commissionings), commissionings.c.machine.in_(bindparam("any_of", expanding=True))
+)
 _LATEST: Final = (
     select(commissionings)
     .where(
@@ -67,19 +71,34 @@ def add(
     """Record a commissioning; NotFound for the machine."""
     machines.get(connection, organisation, machine, within)
     last = connection.execute(_LAST, of(organisation, machine=machine)).scalar_one()
-    row: dict[str, Any] = {
-        "organisation": organisation,
+    row = new_row(stamp, machine, (last or 0) + 1, record)
+    return Written(_recorded(connection, row), add_rows(connection, [row]))
+
+
+def new_row(stamp: Stamp, machine: UUID, number: int, record: CommissioningRequest) -> dict[str, Any]:
+    """The row of a commissioning in the organisation of whoever writes."""
+    return {
+        "organisation": stamp.access.organisation,
         "machine": machine,
-        "number": (last or 0) + 1,
+        "number": number,
         "done": record.done,
         "due": record.due or commissioning_due(record.done),
         "body": canonical(record),
         "recorded": stamp.now,
         "recorded_by": stamp.access.key_name,
     }
-    connection.execute(_ADD, row)
-    change = Change(KIND, f"{machine}/{row['number']}", "added", digest(row["body"]))
-    return Written(_recorded(connection, row), (change,))
+
+
+def add_rows(connection: Connection, rows: list[dict[str, Any]]) -> tuple[Change, ...]:
+    """Store commissionings that were looked at before; what that changes."""
+    connection.execute(_ADD, rows)
+    return tuple(Change(KIND, f"{row['machine']}/{row['number']}", "added", digest(row["body"])) for row in rows)
+
+
+def bodies(connection: Connection, organisation: UUID, machines: Iterable[UUID]) -> Iterator[tuple[UUID, int, bytes]]:
+    """Machine, number and record of every commissioning of some machines."""
+    for some in chunks(machines):
+        yield from map(tuple, connection.execute(_OF_MANY, of(organisation) | {"any_of": some}))
 
 
 def get(connection: Connection, organisation: UUID, machine: UUID, number: int, within: UUID | None = None) -> Recorded:

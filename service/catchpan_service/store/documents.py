@@ -1,6 +1,6 @@
 """Named JSON documents with a version: what materials and machine kinds have in common."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Iterator
 from typing import Any, Final, Generic, TypeVar
 from uuid import UUID
 
@@ -11,7 +11,7 @@ from catchpan.contract.base import Wire
 from catchpan.digest import canonical, digest
 from catchpan_service.store import contents, cursors, history
 from catchpan_service.store.errors import Bodies, Conflict, NotFound, Stale
-from catchpan_service.store.statements import of, owned
+from catchpan_service.store.statements import chunks, of, owned
 from catchpan_service.store.writes import Change, Stamp, Written
 
 Stored = TypeVar("Stored", bound=Wire)
@@ -45,6 +45,10 @@ class Documents(Generic[Stored]):
         self._one = select(table).where(*owned(table, "id"))
         self._pages = {only: self._page(*only) for only in ((), *((name,) for name in mirrored))}
         self._holder = select(table.c.id).where(*owned(table, "name"))
+        self._of_many = {
+            column: select(table).where(*owned(table), table.c[column].in_(bindparam("any_of", expanding=True)))
+            for column in ("id", "name")
+        }
 
     def _page(self, *only: str) -> Select[Any]:
         return (
@@ -79,12 +83,17 @@ class Documents(Generic[Stored]):
         following = None if last is None else cursors.write(organisation, scope, str(last["id"]))
         return [self._wire(row) for row in rows], following
 
-    def add(
-        self, connection: Connection, organisation: UUID, stamp: Stamp, name: str, request: Wire
-    ) -> Written[Stored]:
-        """Store a new document; Conflict if its name is in use."""
-        self._require_free(connection, organisation, name, None)
-        row = {
+    def rows(
+        self, connection: Connection, organisation: UUID, column: str, values: Iterable[Any]
+    ) -> Iterator[dict[str, Any]]:
+        """The rows whose id, or name, is one of several: by few statements, however many there are."""
+        for some in chunks(values):
+            asked = of(organisation) | {"any_of": some}
+            yield from map(dict, connection.execute(self._of_many[column], asked).mappings())
+
+    def new_row(self, organisation: UUID, stamp: Stamp, name: str, request: Wire) -> dict[str, Any]:
+        """The row of a new document."""
+        return {
             "organisation": organisation,
             "id": stamp.new_id(),
             "version": 1,
@@ -94,6 +103,26 @@ class Documents(Generic[Stored]):
             "created": stamp.now,
             "changed": stamp.now,
         }
+
+    def new_values(self, stamp: Stamp, version: int, name: str, request: Wire) -> dict[str, Any]:
+        """What a row has at a version, in place of what it had."""
+        body = canonical(request)
+        return {"version": version, "name": name, "body": body, "changed": stamp.now} | self._mirrors(request)
+
+    def add_rows(self, connection: Connection, rows: list[dict[str, Any]]) -> None:
+        """Store new rows that were looked at before."""
+        connection.execute(self._add, rows)
+
+    def set_rows(self, connection: Connection, organisation: UUID, values: list[tuple[UUID, dict[str, Any]]]) -> None:
+        """Give rows new values that were looked at before, one after another."""
+        connection.execute(self._set, [of(organisation, id=subject) | one for subject, one in values])
+
+    def add(
+        self, connection: Connection, organisation: UUID, stamp: Stamp, name: str, request: Wire
+    ) -> Written[Stored]:
+        """Store a new document; Conflict if its name is in use."""
+        self._require_free(connection, organisation, name, None)
+        row = self.new_row(organisation, stamp, name, request)
         connection.execute(self._add, row)
         return self._written(connection, row, "added")
 
@@ -120,11 +149,10 @@ class Documents(Generic[Stored]):
                 connection, organisation, self.kind, str(subject), version=row["version"], expected=expected
             )
             raise Stale(self._wire(row), row["version"], Bodies(base, row["body"], canonical(request)))
-        values = {"version": row["version"] + 1, "name": name, "body": canonical(request), "changed": stamp.now}
+        values = self.new_values(stamp, row["version"] + 1, name, request)
         if values["body"] == row["body"]:
             return Written(self._wire(row), ())
         self._require_free(connection, organisation, name, subject)
-        values |= self._mirrors(request)
         connection.execute(self._set, of(organisation, id=subject) | values)
         return self._written(connection, {**row, **values}, "replaced")
 

@@ -4,6 +4,8 @@ StoreError
 ├── NotFound        no such thing in this organisation
 ├── Stale           somebody else changed it first; carries what is there now
 ├── Conflict        something else stands in its place, such as a name in use
+├── Misformed       an item of a bulk change that is none
+├── Refused         items of a bulk change that cannot be stored, each with what is wrong
 ├── KeyReused       an idempotency key that belongs to another request
 ├── BadCursor       a cursor that this list did not give
 ├── Gone            a place in the feed that can no longer be told
@@ -17,7 +19,7 @@ StoreError
 └── Unfenced        row-level security would not hold
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -75,6 +77,19 @@ class Conflict(StoreError):
         super().__init__(message)
         self.field = field
         self.existing = existing
+
+
+class Misformed(StoreError):
+    """An item of a bulk change that names nothing to put in place, or several things, or what it does not take."""
+
+
+class Refused(StoreError):
+    """A bulk change of which nothing is stored; ``items`` has an error for each item, None for a good one."""
+
+    def __init__(self, items: Sequence[Exception | None]) -> None:
+        wrong = [f"item {number}: {error}" for number, error in enumerate(items) if error is not None]
+        super().__init__(f"{len(wrong)} of {len(items)} items cannot be stored, so that none is; {wrong[0]}")
+        self.items = items
 
 
 class KeyReused(StoreError):

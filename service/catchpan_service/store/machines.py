@@ -14,12 +14,12 @@ from catchpan_service.store.documents import Documents
 from catchpan_service.store.errors import NotFound, named_by
 from catchpan_service.store.writes import Stamp, Written
 
-_KEPT = Documents(tables.machines, "machine", Machine, mirrored=("branch", "machine_kind"))
+KEPT = Documents(tables.machines, "machine", Machine, mirrored=("branch", "machine_kind"))
 
 
 def get(connection: Connection, organisation: UUID, subject: UUID, branch: UUID | None = None) -> Machine:
     """The machine; NotFound, also for one of another branch where only one is asked about."""
-    found = _KEPT.get(connection, organisation, subject)
+    found = KEPT.get(connection, organisation, subject)
     if branch is not None and found.branch != str(branch):
         raise NotFound("machine", subject)
     return found
@@ -27,8 +27,8 @@ def get(connection: Connection, organisation: UUID, subject: UUID, branch: UUID 
 
 def at(connection: Connection, organisation: UUID, subject: UUID, position: int) -> Machine:
     """The machine with the branch and kind that it had at a position, as far as that is still known; NotFound."""
-    found = _KEPT.get(connection, organisation, subject)
-    body = history.body_at(connection, organisation, _KEPT.kind, str(subject), position)
+    found = KEPT.get(connection, organisation, subject)
+    body = history.body_at(connection, organisation, KEPT.kind, str(subject), position)
     if body is None:
         return found
     then = msgspec.json.decode(body, type=MachineRequest)
@@ -44,14 +44,14 @@ def page(
 ) -> MachinePage:
     """One page of machines, of one branch or of all; BadCursor."""
     only = {} if branch is None else {"branch": branch}
-    items, following = _KEPT.page(connection, organisation, cursor, limit, **only)
+    items, following = KEPT.page(connection, organisation, cursor, limit, **only)
     return MachinePage(items=items, next=following)
 
 
 def add(connection: Connection, organisation: UUID, stamp: Stamp, request: MachineRequest) -> Written[Machine]:
     """A new machine; Conflict if its name is in use, NotFound for its branch or kind (``field`` says)."""
     _require_parts(connection, organisation, request)
-    return _heard(_KEPT.add(connection, organisation, stamp, request.name, request))
+    return _heard(KEPT.add(connection, organisation, stamp, request.name, request))
 
 
 def replace(
@@ -69,9 +69,9 @@ def replace(
     NotFound, Stale, Conflict
         No such machine, branch or kind; another version than those expected; the name is in use.
     """
-    before = _KEPT.get(connection, organisation, subject)
+    before = KEPT.get(connection, organisation, subject)
     _require_parts(connection, organisation, request)
-    written = _KEPT.replace(connection, organisation, stamp, subject, request.name, request, expected)
+    written = KEPT.replace(connection, organisation, stamp, subject, request.name, request, expected)
     if not written.changes or before.branch == request.branch:
         return _heard(written)
     there = (connection, organisation, stamp, subject, UUID(request.branch))
