@@ -158,22 +158,24 @@ def season(
     token = f"catchpan-{secrets.token_urlsafe(32)}"
     request = {"name": f"{name}calendar", "role": "calendar", "hash": keys.hash_of(token)}
     web.made("POST", "/v1/keys", request, key=owner)
-    webhook = web.made("POST", "/v1/webhooks", example("addWebhook"), key=owner)["id"]
-    found = Season(material, kind, spare, profile, branch, machine, made, token, webhook)
+    found = Season(material, kind, spare, profile, branch, machine, made, token)
     found = _in_use(web, found, key, name) if in_use else found
     return _on_trial(web, found, key, name) if trial else found
 
 
 def _in_use(web: Web, ours: Season, key: str, name: str) -> Season:
-    """A second profile that the machine uses, with a correction on it."""
+    """A second profile that the machine uses, with a correction on it; and a webhook, of which there are only a few."""
     other = web.made("POST", "/v1/materials", example("addMaterial", f"{name}used "), key=key)["id"]
     request = {"material": other, "machine_kind": ours.kind, "name": f"{name}used"}
     used = replace(ours, used=web.made("POST", "/v1/profiles", request, key=key)["id"])
     path = f"/v1/profiles/{used.used}/revisions"
     digest = web.made("POST", path, example("addRevision"), key=key)["digest"]
+    owner = "owner" if key == "calibrator" else key
+    webhook = web.made("POST", "/v1/webhooks", example("addWebhook"), key=owner)["id"]
     web.made("POST", f"{path}/1/release", example("releaseRevision"), key=key, If_Match="*")
     body = example("addCorrection") | {"profile": used.used, "machine": ours.machine}
-    return replace(used, digest=digest, correction=web.made("POST", "/v1/corrections", body, key=key)["id"])
+    correction = web.made("POST", "/v1/corrections", body, key=key)["id"]
+    return replace(used, digest=digest, webhook=webhook, correction=correction)
 
 
 def _on_trial(web: Web, ours: Season, key: str, name: str) -> Season:

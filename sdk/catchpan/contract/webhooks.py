@@ -14,6 +14,7 @@ EventKind = Literal[
     "branch",
     "machine",
     "commissioning",
+    "check",
     "correction",
     "holding",
     "rollout",
