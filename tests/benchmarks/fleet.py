@@ -20,6 +20,7 @@ from catchpan.contract.branches import MachineRequest
 from catchpan.digest import canonical
 from catchpan.fleet.files import read_files
 from catchpan.fleet.putting import put
+from catchpan_service.local import open_app
 from catchpan_service.store.tables import machines
 from catchpan_service.store.writes import Written
 from tests.releases import draft, release, write
@@ -70,14 +71,15 @@ def main(count):
 
 def import_fleet(count):
     """So many machines from a file, through the client and over HTTP in this process."""
-    with tempfile.TemporaryDirectory() as folder, serving(Path(folder)) as web:
+    with tempfile.TemporaryDirectory() as folder:
         yards = "\n".join(f"Yard {one}" for one in range(100))
         rows = "\n".join(f"AH-{one:05},Yard {one % 100},Ride-on 120,invented {one},bench" for one in range(count))
         sources = {"branches": f"name\n{yards}\n", "machine_kinds": "name\nRide-on 120\n"}
         sources["machines"] = f"name,branch,machine kind,serial,tags\n{rows}\n"
         for name, text in sources.items():
             (Path(folder) / f"{name}.csv").write_text(text)
-        with Catchpan.in_process(web.app, key=web.keys["owner"]) as client:
+        app = open_app({"CATCHPAN_DATABASE": str(Path(folder) / "catchpan.sqlite")}, stores=True)
+        with Catchpan.in_process(app) as client:
             for dry_run in (True, False):
                 seconds = timed(lambda dry=dry_run: put_all(client, Path(folder), dry))
                 print(f"{'dry run of' if dry_run else 'importing'} {count} machines: {seconds:.1f} s")

@@ -7,7 +7,7 @@ from typing import Final, Literal
 from catchpan.cli.arguments import moment_of
 from catchpan.cli.branch import branch_id
 from catchpan.cli.connection import Common
-from catchpan.cli.printing import put, put_json, put_table, say, told
+from catchpan.cli.printing import put, put_json, put_table, told
 from catchpan.contract.totals import Total
 from catchpan.errors import TableError
 
@@ -53,7 +53,7 @@ def totals(
         }
         if file is not None:
             file.write_bytes(client.totals_file(_form(file), **asked))
-            say(f"wrote {file}")
+            put(str(file))
             return
         found = list(client.all_totals(**asked))
     if common.json:
