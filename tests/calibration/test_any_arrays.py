@@ -33,6 +33,7 @@ from catchpan_service.calibration.gate_stops import gate_stops
 from catchpan_service.calibration.granules import granules
 from catchpan_service.calibration.ground_speed import ground_speed
 from catchpan_service.calibration.machine_comparison import machine_comparison
+from catchpan_service.calibration.machine_spread import machine_spread
 from catchpan_service.calibration.opening import opening_for_rate
 from catchpan_service.calibration.outline import ground
 from catchpan_service.calibration.overlap import overlap
@@ -231,6 +232,12 @@ TABLE = (
         {"machine": st.one_of(st.just([0, 0, 1, 1]), st.lists(st.integers(-1, 3), max_size=5)), "opening": arrays(0.3, 0.3),
          "flow": arrays(0.01, 0.1)},
         frozenset({"between_spread_interval", "f"}),
+    ),
+    Thrown(
+        machine_spread,
+        {"group": st.just([0, 0, 0, 1]), "machine": st.one_of(st.just([0, 1, 2, 3]), st.lists(st.integers(-1, 3), max_size=5)),
+         "log_factor": arrays(-0.1, 0.1), "standard_uncertainty": arrays(0.01, 0.03)},
+        frozenset({"deviation"}),
     ),
     Thrown(pan_test, {"positions": ordered(-4, 4), "masses": arrays(0, 0.1).map(np.atleast_2d),
                       "spacings": arrays(1, 5)}, covers=(pattern, shape, overlap)),

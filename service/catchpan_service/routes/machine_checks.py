@@ -16,7 +16,7 @@ from catchpan.contract.machine_checks import (
     MachineCheckSummary,
     StrikeRequest,
 )
-from catchpan.quantities import Area, Mass, Ratio, System
+from catchpan.quantities import Mass, Ratio, System
 from catchpan_service.routes.asking import (
     SECURED,
     After,
@@ -140,7 +140,7 @@ def _told(made: Recorded, told: System) -> MachineCheck:
         correction=row["correction"],
         caught=answers.caught,
         used=answers.used,
-        area=Telling(told).maybe(Area, row["area"]),
+        area=Telling(told).ground(row["area"]),
         struck=row["struck"],
         why_struck=row["why_struck"],
     )
@@ -161,7 +161,7 @@ def _summary(row: Any, tell: Telling) -> MachineCheckSummary:
         ratio=tell.maybe(Ratio, row["ratio"]),
         standard_uncertainty=tell.maybe(Ratio, row["uncertainty"]),
         used=tell.maybe(Mass, row["used"]),
-        area=tell.maybe(Area, row["area"]),
+        area=tell.ground(row["area"]),
         struck=row["struck"],
     )
 

@@ -1,23 +1,22 @@
 """``/v1/totals``: what went down, by branch, material and period."""
 
 from datetime import UTC, datetime
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Any, Final
 
 from litestar import Response, Router, get
 from litestar.params import QueryParameter
 
 from catchpan.contract.totals import Total, TotalPage
-from catchpan.quantities import Area, Mass, System, from_si
+from catchpan.quantities import Mass
 from catchpan_service.routes.asking import SECURED, After, Asking, Store, Told, Within, moment, needs_key
 from catchpan_service.routes.replies import paged
-from catchpan_service.si.telling import Telling, rounded
+from catchpan_service.si.telling import Telling
 from catchpan_service.store import totals
 from catchpan_service.store.totals import Period
 from catchpan_service.strict import StrictRequest
 
 BEGINNING: Final = datetime(1, 1, 1, tzinfo=UTC)
 END: Final = datetime(9999, 1, 1, tzinfo=UTC)
-GROUND: Final[dict[System, Literal["ac", "ha"]]] = {"us": "ac", "si": "ha"}
 Since = Annotated[
     str | None,
     QueryParameter(format="date-time", description="Jobs from this instant on, with its zone; all by default."),
@@ -51,7 +50,6 @@ async def page(
 
 
 def _total(row: Any, tell: Telling) -> Total:
-    ground = GROUND[tell.system]
     return Total(
         period=row["period"],
         branch=str(row["branch"]),
@@ -61,7 +59,7 @@ def _total(row: Any, tell: Telling) -> Total:
         records=row["records"],
         used=tell.one(Mass, row["used"]),
         measured=row["measured"],
-        area=None if row["area"] is None else Area(rounded(from_si(Area, row["area"], ground)), ground),
+        area=tell.ground(row["area"]),
         nitrogen=tell.maybe(Mass, row["nitrogen"]),
         phosphate=tell.maybe(Mass, row["phosphate"]),
         potash=tell.maybe(Mass, row["potash"]),

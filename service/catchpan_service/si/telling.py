@@ -3,7 +3,7 @@
 import math
 import re
 from collections.abc import Iterable
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from catchpan.contract.findings import Finding, FindingCode, Severity
 from catchpan.quantities import (
     Angle,
+    Area,
     Flow,
     Length,
     Mass,
@@ -73,6 +74,11 @@ class Telling:
     def maybe(self, kind: type[Q], value: float | FloatArray | None) -> Q | None:
         """The same, null for None, NaN and infinities."""
         return None if value is None or not math.isfinite(value) else self.one(kind, value)
+
+    def ground(self, value: float | None) -> Area | None:
+        """The ground of jobs [m²], in acres or hectares; None for none."""
+        unit: Literal["ac", "ha"] = "ac" if self.system == "us" else "ha"
+        return None if value is None else Area(rounded(from_si(Area, value, unit)), unit)
 
     def many(self, kind: type[Any], values: Iterable[float] | FloatArray) -> Any:
         """SI values as a quantity array, null for NaN and infinities."""
