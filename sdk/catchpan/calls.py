@@ -1,4 +1,7 @@
-"""Every operation as a value: what is sent, and how the answer is read. No I/O."""
+"""Every operation as a value: what is sent, and how the answer is read. No I/O.
+
+One short function for each operation of the service, and so as long as that has operations.
+"""
 
 from datetime import UTC, datetime
 from typing import Any, Generic, TypeVar

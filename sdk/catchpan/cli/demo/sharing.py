@@ -6,7 +6,7 @@ from pathlib import Path
 
 import msgspec
 
-from catchpan.cli import branch, machine, profile, replica, rollout
+from catchpan.cli import branch, machine, profile, profile_moves, replica, rollout
 from catchpan.cli.demo.stage import BY, Fleet, Stage
 from catchpan.cli.demo.writing import Written
 from catchpan.cli.printing import put
@@ -25,7 +25,7 @@ def release(stage: Stage, fleet: Fleet, written: Written) -> None:
     reason = ReleaseRequest(reason="caught and checked on AH-07")
     released = stage.client.release_revision(written.profile.id, draft.number, reason, version=draft.version)
     put(f"{written.profile.name}, revision {released.number}: {released.state.value}")
-    profile.show_standing(released)
+    profile_moves.show_standing(released)
     profile.show_settings(stage.client, msgspec.json.decode(written.draft.content, type=Content))
     _copies(stage, fleet)
     _settings(stage, fleet, written)

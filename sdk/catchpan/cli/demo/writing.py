@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import msgspec
 
 from catchpan import demo as files
-from catchpan.cli import curve, profile
+from catchpan.cli import curve, profile, profile_moves
 from catchpan.cli.demo.calibrating import Calibrated
 from catchpan.cli.demo.stage import BY, EDGE, KIND, PRODUCT, RATE, SPACING, SPEED, Fleet, Stage
 from catchpan.cli.printing import put
@@ -108,7 +108,9 @@ def _at_seven(stage: Stage, fleet: Fleet, calibrated: Calibrated, like: Content)
     written = _saved(stage, material.id, fleet.kind, name, borrowed)
     request = ProvisionalReleaseRequest(branch=fleet.north, days=7, reason="new maker's bag, caught at two openings")
     number, version = written.draft.number, written.draft.version
-    profile.show_standing(stage.client.release_provisionally(written.profile.id, number, request, version=version))
+    profile_moves.show_standing(
+        stage.client.release_provisionally(written.profile.id, number, request, version=version)
+    )
     profile.show_settings(stage.client, msgspec.json.decode(written.draft.content, type=Content))
 
 
