@@ -9,9 +9,11 @@ from litestar import Litestar
 from uuid_utils.compat import uuid7
 
 from catchpan_service.app import create_app, system_clock
-from catchpan_service.settings import read_settings
+from catchpan_service.settings import SettingError, read_settings
 from catchpan_service.store.database import Database
 from catchpan_service.store.errors import Held
+
+__all__ = ["HeldElsewhere", "SettingError", "open_app", "open_database"]
 
 
 class HeldElsewhere(Exception):

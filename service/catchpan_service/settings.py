@@ -1,12 +1,15 @@
 """Settings: one frozen struct, read from CATCHPAN_* in one function."""
 
 from collections.abc import Mapping
+from difflib import get_close_matches
 from typing import Annotated, get_type_hints
 
 import msgspec
 from msgspec import Meta
 
 PREFIX = "CATCHPAN_"
+OF_CLIENTS = {PREFIX + name for name in ("SERVER", "KEY", "KEY_FILE", "DEADLINE", "TEST_DATABASE_URL")}
+"""Names that the command line and the tests read."""
 
 
 class Settings(msgspec.Struct, kw_only=True, frozen=True):
@@ -54,7 +57,8 @@ class SettingError(ValueError):
 
 
 def read_settings(environment: Mapping[str, str]) -> Settings:
-    """Settings from the environment; a value that cannot be used is a SettingError."""
+    """Settings from the environment; a value that cannot be used, or a name that is none, is a SettingError."""
+    _require_known(environment)
     given = {
         name: environment[PREFIX + name.upper()]
         for name in Settings.__struct_fields__
@@ -66,6 +70,15 @@ def read_settings(environment: Mapping[str, str]) -> Settings:
         why, _, path = str(error).partition(" - at `$.")
         name = path.rstrip("`")
         raise SettingError(f"{PREFIX}{name.upper()} cannot be {given[name]!r}: {why}") from error
+
+
+def _require_known(environment: Mapping[str, str]) -> None:
+    """A mistyped name would leave its setting at the default, and nobody would see it."""
+    known = {PREFIX + name.upper() for name in Settings.__struct_fields__} | OF_CLIENTS
+    for name in environment:
+        if name.startswith(PREFIX) and name not in known:
+            near = get_close_matches(name, known, n=1)
+            raise SettingError(f"{name} is no setting{f': is {near[0]} meant?' if near else ''}")
 
 
 def described_settings() -> list[tuple[str, str, str]]:

@@ -327,3 +327,14 @@ def test_old_changes_are_put_away_and_young_ones_stay(folder):
     with closing(sqlite3.connect(folder / "catchpan.sqlite")) as connection:
         assert connection.execute("SELECT min(position) FROM changes").fetchone() == (2,)
     assert run("database", "put-away", "--older-than", "0", folder=folder).returncode == exits.USAGE
+
+
+@pytest.mark.parametrize("words", [("material", "list"), ("organisation", "list"), ("serve",)], ids=" ".join)
+@pytest.mark.parametrize(
+    ("name", "said"), [("CATCHPAN_DATBASE", "is CATCHPAN_DATABASE meant?"), ("CATCHPAN_PORT", "cannot be 'x'")]
+)
+def test_a_setting_that_cannot_be_is_said_by_its_name(words, name, said, tmp_path):
+    done = run(*words, folder=tmp_path, **{name: "x"})
+    assert (done.returncode, done.stdout) == (exits.INPUT, "")
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr

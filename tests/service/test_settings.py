@@ -103,3 +103,12 @@ def test_described_defaults_are_those_that_hold():
     held = msgspec.to_builtins(Settings())
     for name, default, _ in described_settings():
         assert default == str(held[name.removeprefix(PREFIX).lower()]).replace("True", "true").replace("False", "false")
+
+
+def test_a_mistyped_name_is_refused_with_the_one_that_is_meant():
+    with pytest.raises(SettingError, match=r"CATCHPAN_DATBASE is no setting: is CATCHPAN_DATABASE meant\?"):
+        read_settings({"CATCHPAN_DATBASE": "x.sqlite"})
+
+
+def test_what_the_command_line_reads_is_no_mistake_of_the_service():
+    assert read_settings({"CATCHPAN_SERVER": "http://127.0.0.1:1", "CATCHPAN_KEY": "x", "PATH": "/"}) == Settings()

@@ -78,6 +78,8 @@ def _local_app(stores: bool) -> Any:
         return local.open_app(os.environ, stores=stores)
     except local.HeldElsewhere as error:
         raise HeldError(str(error)) from error
+    except local.SettingError as error:
+        raise TableError(str(error)) from error
 
 
 def service_module(name: str) -> Any:

@@ -182,10 +182,12 @@ def _day(instant: datetime | None) -> str:
 @contextmanager
 def administration() -> Iterator[tuple[Any, Any]]:
     """The database of the settings, and what the administrator does on it."""
-    errors = service_module("store.errors")
+    errors, local = service_module("store.errors"), service_module("local")
     try:
-        with service_module("local").open_database(os.environ) as database:
+        with local.open_database(os.environ) as database:
             yield database, service_module("admin")
+    except local.SettingError as error:
+        raise TableError(str(error)) from error
     except errors.Held as error:
         raise HeldError(f"{error} Stop it first.") from error
     except errors.Unreachable as error:

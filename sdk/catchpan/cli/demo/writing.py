@@ -108,9 +108,8 @@ def _at_seven(stage: Stage, fleet: Fleet, calibrated: Calibrated, like: Content)
     written = _saved(stage, material.id, fleet.kind, name, borrowed)
     request = ProvisionalReleaseRequest(branch=fleet.north, days=7, reason="new maker's bag, caught at two openings")
     number, version = written.draft.number, written.draft.version
-    profile_moves.show_standing(
-        stage.client.release_provisionally(written.profile.id, number, request, version=version)
-    )
+    released = stage.client.release_provisionally(written.profile.id, number, request, version=version)
+    profile_moves.show_standing(released)
     profile.show_settings(stage.client, msgspec.json.decode(written.draft.content, type=Content))
 
 
