@@ -11,6 +11,7 @@ import pytest
 
 from catchpan import webhooks
 from catchpan.contract.webhooks import Event, EventData
+from tests.cli.test_commands import run
 from tests.readme import README, written
 from tests.serving import Serving
 
@@ -38,20 +39,18 @@ def test_its_commands_run_in_order(tmp_path):
     (tmp_path / "outline.csv").write_text("\n".join(["ring,x [ft],y [ft]", *(f"outline,{one}" for one in corners)]))
     assert len(COMMANDS) >= 10
     for command in COMMANDS:
-        run = subprocess.run(
-            [sys.executable, "-m", *shlex.split(command)], cwd=tmp_path, capture_output=True, text=True, check=False
-        )
-        assert run.returncode == 0, (command, run.stderr)
-        assert run.stdout
+        done = run(*shlex.split(command)[1:], folder=tmp_path)
+        assert done.returncode == 0, (command, done.stderr)
+        assert done.stdout
 
 
 def test_its_python_runs_against_a_service(tmp_path):
     script = re.search(r"```python\n(.*?)```", TEXT, re.DOTALL)[1]
     with Serving(tmp_path) as serving:
         script = script.replace("http://127.0.0.1:8420", serving.url)
-        run = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
-    assert run.returncode == 0, run.stderr
-    assert "offset_power" in run.stdout
+        done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "offset_power" in done.stdout
 
 
 def test_its_receiver_believes_what_was_signed_and_nothing_else(capsys):
