@@ -166,6 +166,8 @@ def test_three_machines_checked_tell_the_spread_of_the_kind_and_the_interval_of_
     assert told["machines_checked"] == 3
     assert 3 < told["spread"]["value"] < 6
     assert told["machines"][0]["deviation"]["value"] < -3
+    seen_by_a_branch = web.made("GET", spread, key="branch")
+    assert (seen_by_a_branch["spread"], seen_by_a_branch["machines"]) == (told["spread"], [])
     interval = web.made("GET", settings)["works"][0]["rate_interval"]
     assert interval["any_machine"]["high"]["value"] > interval["this_machine"]["high"]["value"]
 

@@ -112,8 +112,12 @@ async def charts(database: Store, access: Asking, told: Told, id: Subject) -> Ma
 
 @get("/machine-kinds/{id:uuid}/spread", operation_id="showKindSpread", summary="The spread between machines of a kind")
 async def spread(database: Store, access: Asking, told: Told, id: Subject) -> KindSpread:
-    """How much machines of a kind differ, by their last check catches: for the interval of any machine."""
-    return judging.spread(str(id), await database.read(machine_checks.of_kind, access.organisation, id), told)
+    """How much machines of a kind differ, by their last check catches: for the interval of any machine.
+
+    A branch is told of its own machines one by one, of the others in the spread alone.
+    """
+    rows = await database.read(machine_checks.of_kind, access.organisation, id)
+    return judging.spread(str(id), rows, told, access.within)
 
 
 def _recorded(told: System) -> Callable[[Recorded], Reply]:

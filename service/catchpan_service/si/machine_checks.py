@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from typing import Any, Final, NamedTuple
+from uuid import UUID
 
 import msgspec
 
@@ -207,8 +208,11 @@ def _chart(
     )
 
 
-def spread(kind: str, rows: Sequence[Mapping[Any, Any]], system: System) -> KindSpread:
-    """The spread between machines of a kind, from the last checks of each with each revision."""
+def spread(kind: str, rows: Sequence[Mapping[Any, Any]], system: System, within: UUID | None = None) -> KindSpread:
+    """The spread between machines of a kind, from the last checks of each with each revision.
+
+    All count; where a branch asks (``within``), its own machines alone are named.
+    """
     tell = Telling(system)
     groups = {place: n for n, place in enumerate(dict.fromkeys((row["profile"], row["revision"]) for row in rows))}
     machines = {place: n for n, place in enumerate(dict.fromkeys(row["machine"] for row in rows))}
@@ -222,18 +226,18 @@ def spread(kind: str, rows: Sequence[Mapping[Any, Any]], system: System) -> Kind
         machine_kind=kind,
         spread=None if found.spread is None else tell.one(Ratio, found.spread),
         machines_checked=found.machines,
-        machines=list(_deviations(rows, found.deviation.tolist(), tell)),
+        machines=list(_deviations(rows, found.deviation.tolist(), tell, within)),
         findings=findings(found.findings),
     )
 
 
 def _deviations(
-    rows: Sequence[Mapping[Any, Any]], deviations: Sequence[float], tell: Telling
+    rows: Sequence[Mapping[Any, Any]], deviations: Sequence[float], tell: Telling, within: UUID | None
 ) -> Iterable[MachineDeviation]:
     """Each machine that was checked beside others, by name, and the mean of its deviations."""
     found: dict[Any, list[float]] = {}
     for row, deviation in zip(rows, deviations, strict=True):
-        if not math.isnan(deviation):
+        if not math.isnan(deviation) and within in {None, row["branch"]}:
             found.setdefault((row["name"], row["machine"]), []).append(deviation)
     for (name, machine), own in sorted(found.items(), key=lambda one: one[0][0]):
         mean = tell.one(Ratio, rounded(sum(own) / len(own)))

@@ -78,6 +78,7 @@ _OF_KIND: Final = (
     select(
         checks.c.profile, checks.c.revision, checks.c.machine, checks.c.factor, checks.c.uncertainty,
         tables.machines.c.name,
+        tables.machines.c.branch,
     )
     .join(
         tables.machines,
