@@ -100,7 +100,8 @@ def _looked_at(path: Path) -> io.BytesIO:
         raise TableError(f"{path}: {error.strerror or error}") from error
     except TableError:
         raise
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, ValueError, zlib.error) as error:
+    # A cut or altered file; RuntimeError for a part that is encrypted, or packed in a way that is not known.
+    except (zipfile.BadZipFile, RuntimeError, EOFError, ValueError, zlib.error) as error:
         raise TableError(f"{path.name}: this is no spreadsheet file (XLSX): {error}") from error
     copy.seek(0)
     return copy

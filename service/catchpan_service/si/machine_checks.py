@@ -66,7 +66,8 @@ def judge(record: MachineCheckRequest, content: bytes, correction: float) -> Jud
     CalibrationError
         Catches that cannot be held against the curve; a work rate that the revision does not have.
     """
-    said, told = _CONTENT.decode(content), answers(record, content, correction, "si")
+    said = _CONTENT.decode(content)
+    told = _answers(record, said, correction, "si")
     if told.caught is not None:
         ratio = told.caught.ratio.si
         return Judged(
@@ -84,7 +85,7 @@ def judge(record: MachineCheckRequest, content: bytes, correction: float) -> Jud
         uncertainty=None if flow is None else math.log(flow.high.si / flow.low.si) / (2 * reach(1.0)),
         factor=None if flow is None else flow.value.si * correction,
         used=mass,
-        area=covered(record, content),
+        area=_covered(_completed(record.used, said)),
         nitrogen=nutrients.get("nitrogen"),
         phosphate=nutrients.get("phosphate"),
         potash=nutrients.get("potash"),
@@ -93,7 +94,10 @@ def judge(record: MachineCheckRequest, content: bytes, correction: float) -> Jud
 
 def answers(record: MachineCheckRequest, content: bytes, correction: float, system: System) -> Answers:
     """What a check is answered with: held against its curve, or against what should have been used."""
-    said = _CONTENT.decode(content)
+    return _answers(record, _CONTENT.decode(content), correction, system)
+
+
+def _answers(record: MachineCheckRequest, said: Content, correction: float, system: System) -> Answers:
     if record.caught is None:
         return Answers(None, None if record.used is None else _used(_completed(record.used, said), system))
     if said.curve is None:
@@ -116,11 +120,8 @@ def _used(used: UsedMaterial, system: System) -> FieldCheckAnswer | None:
         return checks.solve_field_check(FieldCheckRequest(**options | {"coverages": used.coverages or 1}), system)
 
 
-def covered(record: MachineCheckRequest, content: bytes) -> float | None:
+def _covered(used: UsedMaterial) -> float | None:
     """The ground that was covered [m²]: as told, else distance times laid width over coverages."""
-    if record.used is None:
-        return None
-    used = _completed(record.used, _CONTENT.decode(content))
     if used.area is not None:
         return used.area.si
     if used.distance is None or used.laid_width is None:

@@ -188,7 +188,7 @@ def get(connection: Connection, organisation: UUID, machine: UUID, number: int, 
     found = machines.get(connection, organisation, machine, within)
     row = _row(connection, organisation, machine, number)
     content = contents.get(connection, organisation, row["digest"])
-    return Recorded(row, _RECORD.decode(row["body"]), found.name, content)
+    return Recorded(row, record_of(row), found.name, content)
 
 
 def strike(
