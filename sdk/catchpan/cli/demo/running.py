@@ -5,13 +5,12 @@ from datetime import UTC, datetime, timedelta
 from catchpan.cli import correction, machine_check, machine_kind, running, totals
 from catchpan.cli.check import show_catch, show_field
 from catchpan.cli.demo.sharing import take_up
-from catchpan.cli.demo.stage import BY, KIND, Fleet, Stage
+from catchpan.cli.demo.stage import BY, KIND, Fleet, Stage, catch_of
 from catchpan.cli.demo.writing import Written
 from catchpan.cli.printing import put, told
 from catchpan.contract.corrections import CorrectionRequest
-from catchpan.contract.curves import Catch
 from catchpan.contract.machine_checks import CaughtAgain, MachineCheck, MachineCheckRequest, UsedMaterial
-from catchpan.quantities import Area, Length, Mass, Ratio, Time
+from catchpan.quantities import Area, Length, Mass
 
 # What check catches at 26 % for 60 s and at 50 % for 25 s weighed on each machine, twice [lb].
 _CAUGHT = {
@@ -29,7 +28,7 @@ def check_in_the_field(stage: Stage, fleet: Fleet, written: Written) -> None:
     stage.does("Check catches on every machine", "catchpan machine caught AH-12 ... checks.csv")
     for name, masses in _CAUGHT.items():
         said = CaughtAgain(
-            catches=[_catch(*one) for pair in masses for one in zip((26, 50), pair, (60, 25), strict=True)]
+            catches=[catch_of(*one) for pair in masses for one in zip((26, 50), pair, (60, 25), strict=True)]
         )
         made = _recorded(stage, fleet, written, name, caught=said)
         put(f"{name}:")
@@ -111,10 +110,6 @@ def _recorded(
     )
     made: MachineCheck = stage.client.add_machine_check(fleet.machines[name], request)
     return made
-
-
-def _catch(opening: float, mass: float, duration: float) -> Catch:
-    return Catch(opening=Ratio(opening, "%"), mass=Mass(mass, "lb"), duration=Time(duration, "s"))
 
 
 def _now() -> datetime:

@@ -12,7 +12,7 @@ from catchpan.cli.demo.writing import Written
 from catchpan.cli.printing import put
 from catchpan.contract.profiles import Content, ReleaseRequest, Revision
 from catchpan.contract.rollouts import RolloutRequest, WaveRequest
-from catchpan.contract.running import RunningReport
+from catchpan.contract.running import CheckCatch, RunningReport
 from catchpan.quantities import Ratio, Time
 
 
@@ -54,7 +54,7 @@ def _first_wave(stage: Stage, fleet: Fleet, written: Written) -> None:
     rollout.show_rollout(stage.client.rollout(begun.rollout.id))
 
 
-def take_up(stage: Stage, subject: str, draft: Revision, *, check: str | None = None) -> None:
+def take_up(stage: Stage, subject: str, draft: Revision, *, check: CheckCatch | None = None) -> None:
     """Say that a machine runs a revision."""
     said = RunningReport(
         profile=draft.profile,
@@ -63,7 +63,7 @@ def take_up(stage: Stage, subject: str, draft: Revision, *, check: str | None = 
         at=draft.created,
         by=BY,
         confirmed=True,
-        check=check,  # type: ignore[arg-type]
+        check=check,
     )
     stage.client.report_running(subject, said)
 

@@ -9,8 +9,9 @@ import msgspec
 
 from catchpan import demo as files
 from catchpan.cli.printing import put
+from catchpan.contract.curves import Catch
 from catchpan.contract.overlaps import OverlapRequest
-from catchpan.quantities import Area, Length, Rate, Ratio, Speed
+from catchpan.quantities import Area, Length, Mass, Rate, Ratio, Speed, Time
 from catchpan.tables import read_pans
 
 SPACING, EDGE = Length(11, "ft"), Length(4.5, "ft")
@@ -21,6 +22,11 @@ OPENING_STEP = Ratio(0.5, "%")
 BY = "R. Example"
 KIND = "Ride-on 120"
 PRODUCT = "Hollow Green 24-0-11"
+
+
+def catch_of(opening: float, mass: float, duration: float) -> Catch:
+    """A catch at an opening [%], of a mass [lb] in a time [s]."""
+    return Catch(opening=Ratio(opening, "%"), mass=Mass(mass, "lb"), duration=Time(duration, "s"))
 
 
 @dataclass

@@ -7,9 +7,9 @@ import msgspec
 from catchpan import demo as files
 from catchpan.cli import curve, profile, profile_moves
 from catchpan.cli.demo.calibrating import Calibrated
-from catchpan.cli.demo.stage import BY, EDGE, KIND, PRODUCT, RATE, SPACING, SPEED, Fleet, Stage
+from catchpan.cli.demo.stage import BY, EDGE, KIND, PRODUCT, RATE, SPACING, SPEED, Fleet, Stage, catch_of
 from catchpan.cli.printing import put
-from catchpan.contract.curves import Catch, FlowCurveRequest
+from catchpan.contract.curves import FlowCurveRequest
 from catchpan.contract.materials import MaterialRequest
 from catchpan.contract.priors import ProvisionalRequest
 from catchpan.contract.profiles import (
@@ -25,7 +25,7 @@ from catchpan.contract.profiles import (
     RevisionRequest,
     WorkRate,
 )
-from catchpan.quantities import Mass, Rate, Ratio, Speed, Time
+from catchpan.quantities import Mass, Rate, Speed
 from catchpan.tables import read_catches
 
 NEW = "Marlpit Lawn 22-0-8"
@@ -90,7 +90,7 @@ def _at_seven(stage: Stage, fleet: Fleet, calibrated: Calibrated, like: Content)
         "Seven in the morning, a new maker's bag, crews leave at half past: catch at two openings, borrow the curve",
         "catchpan curve provisional curve.json checks.csv",
     )
-    catches = [_catch(26, 3.17, 60), _catch(26, 3.2, 60), _catch(50, 5.03, 25), _catch(50, 4.98, 25)]
+    catches = [catch_of(26, 3.17, 60), catch_of(26, 3.2, 60), catch_of(50, 5.03, 25), catch_of(50, 4.98, 25)]
     loan = ProvisionalRequest(curve=calibrated.curve.curve, catches=catches)
     curve.show_provisional(stage.client.provisional_curve(loan))
     product = MaterialRequest(name=NEW, maker="Marlpit", bag=Mass(50, "lb"), label_highest_rate=Rate(4, "lb/1000ft2"))
@@ -111,7 +111,3 @@ def _at_seven(stage: Stage, fleet: Fleet, calibrated: Calibrated, like: Content)
     released = stage.client.release_provisionally(written.profile.id, number, request, version=version)
     profile_moves.show_standing(released)
     profile.show_settings(stage.client, msgspec.json.decode(written.draft.content, type=Content))
-
-
-def _catch(opening: float, mass: float, duration: float) -> Catch:
-    return Catch(opening=Ratio(opening, "%"), mass=Mass(mass, "lb"), duration=Time(duration, "s"))
